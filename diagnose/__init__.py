@@ -1,0 +1,1 @@
+"""A troubleshooting expert system for motorcycle electrics."""

@@ -1,0 +1,1 @@
+"""Which suspects remain: likelihoods and posterior. Sees only the table and an injected predict."""

@@ -1,0 +1,181 @@
+"""What the rest of the program sees of a bike: suspects, measurements, repairs, job state.
+
+Third arrow of the flow; these values carry ids and words, and edits that only predictions pass on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from diagnose.circuit.netlist import Edit
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A part in a fault mode. id = component.mode or component.mode=VALUE (contract)."""
+
+    id: str
+    component: str
+    mode: str
+    value: str
+    title: str
+    edits: tuple[Edit, ...]
+    prior: float
+    repairs: tuple[str, ...]  # repair ids that cure it, cheapest first
+    visible: float  # chance that a look shows it
+    place: str
+    word: str  # the kind's word: wire, connector, ground ...
+    tags: tuple[str, ...] = ()
+    intermittent: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A set of faults that might explain everything; or no_fault, or unmodelled (faults empty)."""
+
+    id: str
+    faults: tuple[Fault, ...]
+    prior: float
+
+    @property
+    def is_fault(self) -> bool:
+        return bool(self.faults)
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Control positions that differ from rest, engine state, fuses out, connectors apart, battery.
+
+    text is the contract's form: sorted, comma-joined, only what differs from rest; '' = everything at rest
+    """
+
+    controls: tuple[tuple[str, str], ...] = ()
+    engine: str = "off"  # off | cranking | idle | RPM
+    out: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()
+    battery: bool = True
+
+    @property
+    def text(self) -> str:
+        pairs = [f"{k}={v}" for k, v in self.controls]
+        if self.engine != "off":
+            pairs.append(f"engine={self.engine}")
+        pairs += [f"out={f}" for f in self.out] + [f"apart={c}" for c in self.apart]
+        if not self.battery:
+            pairs.append("battery=off")
+        return ",".join(sorted(pairs))
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """The act: instrument, where the tips go, condition. id in the contract's form.
+
+    kind      volts drop ohms diode ac_volts lowest_volts lamp | observe inspect amps count swap
+    plus/minus test points (two-point kinds); what: function, component or fuse (the others)
+    choices   words that answer it, for kinds without a number (best first); () for numbers
+    minutes   hands-on for the act itself, trade; wait_min: elapsed without hands
+    places    places that must be open
+    setup     set-up key (condition and instrument) for change costs
+    kit       smallest kit: hands < lamp < meter < workshop
+    helper    needs a second pair of hands
+    """
+
+    id: str
+    kind: str
+    condition: Condition
+    plus: str = ""
+    minus: str = ""
+    what: str = ""
+    unit: str = ""
+    choices: tuple[str, ...] = ()
+    minutes: float = 1.0
+    wait_min: float = 0.0
+    places: tuple[str, ...] = ()
+    setup: str = ""
+    kit: str = "hands"
+    helper: bool = False
+    engine_runs: bool = False
+    text: str = ""
+    components: tuple[str, ...] = ()  # parts touched or looked at
+    disturbs: tuple[str, ...] = ()  # connectors or fuses it takes apart
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """id = component.repair. cures: fault id -> 0..1 is in Plan.cures; sort try | repair | stop."""
+
+    id: str
+    component: str
+    title: str
+    sort: str
+    minutes: float
+    price: float
+    place: str
+    text: str
+    get_home: str = ""
+    returnable: bool = True
+    kit: str = "hands"
+    cures: tuple[str, ...] = ()  # fault ids cured outright
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """What has been changed since the bike came in; found state plus this decides predictions.
+
+    renewed   fuses renewed (closed again)
+    out/apart fuses left out, connectors left apart
+    done      repair ids done (their component's faults are cured)
+    battery   connected
+    said      safety facts said: e.g. rolled_neutral, stop_method, unit_unplugged
+    """
+
+    renewed: tuple[str, ...] = ()
+    out: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()
+    done: tuple[str, ...] = ()
+    battery: bool = True
+    said: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PointView:
+    """A place a probe can touch, in words. colour: wire colour there; '' if bare metal."""
+
+    id: str
+    title: str
+    place: str
+    colour: str
+
+
+@dataclass(frozen=True, slots=True)
+class FunctionView:
+    """A function in words, with the condition it is tried in and the words that answer it."""
+
+    id: str
+    title: str
+    kind: str
+    condition: Condition
+    choices: tuple[str, ...]
+    question: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BikeView:
+    """All words and lists the conversation needs; no circuit inside."""
+
+    id: str
+    title: str
+    text: str
+    points: Mapping[str, PointView]
+    functions: Mapping[str, FunctionView]
+    controls: Mapping[str, tuple[str, Mapping[str, str]]]  # id -> (title, position -> words)
+    places: Mapping[str, tuple[str, float, float]]  # id -> (title, access minutes, closing minutes)
+    components: Mapping[str, tuple[str, str, str]]  # id -> (title, word, place)
+    complaints: Mapping[str, tuple[str, tuple[str, ...]]]  # id -> (title, ways of saying it)
+    connectors: Mapping[str, tuple[str, str]]  # id -> (title, place)
+    fuses: tuple[str, ...] = ()
+    sensitive: tuple[str, ...] = ()  # test points on electronics that must not see lamp, jumper or ohms
+    has_starter: bool = False
+    black_points: tuple[str, ...] = ()
+    exit_check: tuple[str, ...] = field(default_factory=tuple)  # measurement ids

@@ -1,0 +1,426 @@
+"""Knowledge as frozen data: kinds of part, sections of loom, bikes, complaints, sources.
+
+First arrow of the flow (YAML -> these values). Holds no laws, no circuits, no probabilities beyond
+the weights written in the files. Quantities are SI floats unless the name carries a unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Where a value stands: file and, from 1, line and column."""
+
+    file: str = ""
+    line: int = 0
+    column: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A number with its unit, spread and provenance.
+
+    number     SI
+    unit       as written: ohm, V, A, W, F, m, mm2, min, 1 (pure number)
+    tolerance  relative standard deviation [1]
+    source     id in sources.yaml; `estimate` needs a why
+    """
+
+    number: float
+    unit: str
+    tolerance: float = 0.0
+    source: str = ""
+    why: str = ""
+    mark: Mark = field(default=Mark(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where numbers come from. status: read | from_memory | common_practice | estimate."""
+
+    id: str
+    title: str
+    status: str
+    issuer: str = ""
+    year: str = ""
+    clause: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ElementSpec:
+    """One ideal branch inside a kind of part.
+
+    law        a key of circuit.netlist.LAWS
+    plus/minus own terminal, or own inner node written with a leading '#'
+    closed_in  for law `contact`: positions of the part's control in which it is closed
+    """
+
+    name: str
+    law: str
+    plus: str
+    minus: str
+    closed_in: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSpec:
+    """A thing with memory or logic inside a kind of part: relay, fuse, output, electronic, motor, generator.
+
+    roles  role -> own element names (or, for node roles, own terminals); see circuit.netlist.DEVICE_ROLES
+    """
+
+    name: str
+    law: str
+    roles: Mapping[str, tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class EditSpec:
+    """One change that a fault makes to the netlist, in the part's own names; bike.build resolves it.
+
+    op is one of
+      open       target=element
+      set        target=element.param or device.param, to=number (SI)
+      scale      target=element.param, by=factor
+      series     target=element (resistive): adds the severity's ohms in series
+      bridge     target=terminal, other=terminal: joins two own terminals by the severity's ohms
+      to_ground  target=terminal, joined to the frame by the severity's ohms
+      to_supply  target=terminal, joined to battery plus by the severity's ohms
+      to_neighbour  target=terminal, joined to each neighbour in turn by the severity's ohms
+      cross      target=terminal: its joint swapped with a neighbour's, one candidate a neighbour
+      move       target=element.plus|minus, to_point=component.terminal
+      reverse    target=element: ends swapped
+      force      target=element (contact), state=closed|open, whatever its control or relay does
+    """
+
+    op: str
+    target: str
+    other: str = ""
+    number: float = 0.0
+    state: str = ""
+    to_point: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ModeSpec:
+    """A way in which a kind of part fails.
+
+    share      share of this kind's failures [1]; the shares of a kind need not sum to one (normalised)
+    handbook   the handbook's share beside it, or None
+    severity   none | series (scaled by circuit current) | leak (1 k to 100 kohm) | short (0 to 2 ohm)
+    repair     id in the kind's repairs
+    visible    chance that a look at the part shows it [1]
+    fresh      factor on the prior when the wiring is new or altered [1]
+    tags       words history.yaml can weigh: wet, vibration, heat, age, assembly, overload, load
+    intermittent  chance that it shows at any one reading; 1 = always
+    """
+
+    id: str
+    title: str
+    edits: tuple[EditSpec, ...]
+    share: Value
+    repair: str
+    handbook: Value | None = None
+    severity: str = "none"
+    visible: Value | None = None
+    fresh: float = 1.0
+    tags: tuple[str, ...] = ()
+    intermittent: float = 1.0
+    get_home: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RepairSpec:
+    """Work that cures modes of a kind.
+
+    sort     try (at most 10 min, no part) | repair | stop (not electrical: what to do instead)
+    cures    mode ids, or ('*',) for all
+    minutes  hands-on, without access and without the re-test
+    price    [currency units, only gates]
+    """
+
+    id: str
+    title: str
+    sort: str
+    cures: tuple[str, ...]
+    minutes: Value
+    price: Value
+    text: str = ""
+    get_home: str = ""
+    parts: tuple[str, ...] = ()
+    returnable: bool = True
+    tool: str = "hands"
+
+
+@dataclass(frozen=True, slots=True)
+class LookSpec:
+    """How a part is inspected with eyes and fingers. false_alarm: chance that a sound part looks bad."""
+
+    minutes: Value
+    text: str
+    false_alarm: float = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class TestSpec:
+    """A bench reading that belongs to a kind of part (winding ohms, diode test ...).
+
+    instrument  ohms | diode | ac_volts | volts | lowest_volts
+    plus/minus  own terminals, or component.terminal
+    apart       True: the part's own connector (or this part's wires) is unplugged first
+    engine      off | cranking | rpm number as text
+    """
+
+    id: str
+    instrument: str
+    plus: str
+    minus: str
+    text: str = ""
+    apart: bool = True
+    engine: str = "off"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of part: its terminals, electrical elements, failures, repairs.
+
+    word   what rules and wording call it: wire connector ground fuse switch lamp led relay coil
+           winding battery unit motor horn ignition module charger body engine
+    rate   relative weight of failing, before shares and history
+    """
+
+    id: str
+    title: str
+    word: str
+    terminals: tuple[str, ...]
+    elements: tuple[ElementSpec, ...]
+    devices: tuple[DeviceSpec, ...]
+    values: Mapping[str, Value]
+    modes: tuple[ModeSpec, ...]
+    repairs: tuple[RepairSpec, ...]
+    rate: Value
+    look: LookSpec | None = None
+    tests: tuple[TestSpec, ...] = ()
+    sensitive: bool = False
+    mark: Mark = field(default=Mark(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where parts sit. access/close: hands-on minutes to open and to close again."""
+
+    id: str
+    title: str
+    access_min: float
+    close_min: float
+    breaks: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """Something the user sets: key, kill switch, dip switch, lever, gear. rest is its resting position."""
+
+    id: str
+    title: str
+    positions: tuple[str, ...]
+    rest: str
+    words: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One component of a bike: an instance of a kind. values overrides the kind's, keyed alike.
+
+    connector  id of the housing this part unplugs with, or ''
+    neighbours component ids beside it in the same connector or bundle
+    """
+
+    id: str
+    kind: str
+    title: str
+    place: str
+    control: str = ""
+    values: Mapping[str, Value] = field(default_factory=dict)
+    connector: str = ""
+    neighbours: tuple[str, ...] = ()
+    unplugs: str = ""
+    wet: bool = False
+    fresh: bool = False
+    mark: Mark = field(default=Mark(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A wire from one terminal to another; a component of kind `wire` whose ends are those terminals."""
+
+    id: str
+    start: str
+    end: str
+    area_mm2: float
+    length_m: float
+    colour: str
+    place: str
+    neighbours: tuple[str, ...] = ()
+    fresh: bool = False
+    kind: str = "wire"
+    mark: Mark = field(default=Mark(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """One electrical need of an effect such as spark, judged on the solved circuit.
+
+    quantity  ac_volts | volts | ohms, between two points
+    dead / weak   limits; `below` True: less is worse, else more is worse
+    """
+
+    quantity: str
+    plus: str
+    minus: str
+    weak: float
+    dead: float
+    below: bool
+    title: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Function:
+    """Something the bike does that a rider can see, hear or feel.
+
+    kind      light | sound | starter | unit | flash | spark | stop | charge
+    element   component.element that produces it ('' for spark, stop, charge)
+    when      condition text in which it should work
+    needs     requirements, for spark and stop
+    """
+
+    id: str
+    title: str
+    kind: str
+    when: str
+    element: str = ""
+    needs: tuple[Requirement, ...] = ()
+    question: str = ""
+    roles: tuple[str, ...] = ()
+    twin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A fragment of loom. ports: named points that other sections may be joined to."""
+
+    id: str
+    title: str
+    places: Mapping[str, Place]
+    controls: Mapping[str, Control]
+    parts: tuple[Part, ...]
+    wires: tuple[Wire, ...]
+    bonds: tuple[tuple[str, str], ...]
+    functions: tuple[Function, ...]
+    mark: Mark = field(default=Mark(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """One thing a complaint says.
+
+    function   id or role of a function; states: how it is found; condition '' = the function's own
+    opened     True: a fuse is found blown
+    standing   more than this many amperes with everything off
+    charging   charging volts outside low..high
+    """
+
+    function: str = ""
+    states: tuple[str, ...] = ()
+    condition: str = ""
+    opened: bool = False
+    standing: float | None = None
+    charging_low: float | None = None
+    charging_high: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """The rider's words. any_of: at least one must hold; all_of: each must hold; none_of: none may."""
+
+    id: str
+    title: str
+    says: tuple[str, ...]
+    any_of: tuple[Symptom, ...] = ()
+    all_of: tuple[Symptom, ...] = ()
+    none_of: tuple[Symptom, ...] = ()
+    kinds: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryFact:
+    """Something that happened before it failed -> factors on priors by tag of mode."""
+
+    id: str
+    question: str
+    factors: Mapping[str, float]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """How a kind of measurement is taken: procedure texts, minutes, spread, kit, what it loads.
+
+    values  e.g. resistance (what the meter loads), accuracy (relative), digits (absolute), minutes
+    kit     smallest kit that has it: hands < lamp < meter < workshop
+    """
+
+    id: str
+    title: str
+    kit: str
+    unit: str
+    values: Mapping[str, Value]
+    beginner: str
+    trade: str
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BikeSpec:
+    """A bike as composed: everything of its sections, joined and overridden; ready for bike.build.
+
+    kinds  every kind used; nodes  component.terminal -> node name (wire ends resolved, bonds merged)
+    body   node roles: {'battery_minus':…, 'battery_plus':…, 'frame':…, 'engine':…} as test points
+    """
+
+    id: str
+    title: str
+    text: str
+    path: str
+    kinds: Mapping[str, Kind]
+    places: Mapping[str, Place]
+    controls: Mapping[str, Control]
+    parts: Mapping[str, Part]
+    wires: Mapping[str, Wire]
+    nodes: Mapping[str, str]
+    functions: Mapping[str, Function]
+    body: Mapping[str, str]
+    complaints: tuple[str, ...]
+    connectors: Mapping[str, tuple[str, ...]]
+    fresh: bool = False
+    invented: bool = True
+    supply_volts: float = 12.0
+    cranking_rpm: float = 400.0
+    idle_rpm: float = 1300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """Everything read from a knowledge folder, before composing."""
+
+    path: str
+    sources: Mapping[str, Source]
+    kinds: Mapping[str, Kind]
+    sections: Mapping[str, Section]
+    complaints: Mapping[str, Complaint]
+    instruments: Mapping[str, Instrument]
+    history: Mapping[str, HistoryFact]
+    bike_files: Mapping[str, str]
+    wording: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""What to do next: the abstract decision problem and its rule. Knows no motorcycle."""

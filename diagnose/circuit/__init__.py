@@ -1,0 +1,1 @@
+"""Circuits with faults: netlists, laws, edits, solving, settling, instruments. Knows no motorcycle."""

@@ -1,0 +1,1 @@
+"""The job in words: intake, steps, answers, advice, proof."""

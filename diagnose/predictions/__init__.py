@@ -1,0 +1,1 @@
+"""What every instrument would read under every suspect: one frozen, rounded table."""

@@ -1,0 +1,54 @@
+"""The one table between physics and belief: what each measurement would show under each candidate.
+
+Fourth arrow of the flow. Frozen, rounded once; candidates x measurements, axes in that order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+LATENTS = ("battery_emf",)  # shared by all readings of one job; offsets in volts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Column:
+    """Everything predicted of one measurement.
+
+    numeric kinds
+      value   (n_candidates,) [unit], reading expected with the meter in circuit; for ohms, +inf = OL
+      spread  (n_candidates,) [unit], standard deviation from component tolerances and instrument
+              (for ohms: of ln(value)); without the shared latents
+      shift   (n_candidates, n_latents) [unit per unit of latent], first-order effect of shared latents
+      scale   'linear' or 'log' (ohms)
+      low, high  [unit] range the display can show
+    word kinds
+      words   (n_candidates, n_choices) probabilities of each answer, rows sum to 1
+    both
+      choices   the answers of a word kind, () for numbers
+      outcomes  (n_outcomes, n_candidates) probabilities that planning uses, columns sum to 1
+    """
+
+    measurement: str
+    kind: str
+    unit: str
+    value: np.ndarray | None = None
+    spread: np.ndarray | None = None
+    shift: np.ndarray | None = None
+    scale: str = "linear"
+    low: float = -np.inf
+    high: float = np.inf
+    words: np.ndarray | None = None
+    choices: tuple[str, ...] = ()
+    outcomes: np.ndarray | None = None
+    neighbours: tuple[str, ...] = ()  # confusable measurements whose value a mis-probe would show
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """candidates: ids in order; columns by measurement id."""
+
+    candidates: tuple[str, ...]
+    columns: Mapping[str, Column]

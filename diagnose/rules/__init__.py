@@ -1,0 +1,1 @@
+"""Rules that judge safety and sense, never probabilities: facts in, firings out."""
