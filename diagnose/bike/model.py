@@ -179,3 +179,7 @@ class BikeView:
     has_starter: bool = False
     black_points: tuple[str, ...] = ()
     exit_check: tuple[str, ...] = field(default_factory=tuple)  # measurement ids
+    kinds: Mapping[str, str] = field(default_factory=dict)  # component -> id of its kind of part
+    plugs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # part -> connectors that unplug it
+    fresh: bool = False  # the wiring is new or was altered
+    supply_volts: float = 12.0
