@@ -1,0 +1,427 @@
+"""Everything that can be measured, watched, looked at or repaired on a bike, made from its own file.
+
+No list of measurements is written by hand: points come from the joints of the loom, conditions from the
+functions, windings from the kinds of part, places from where the parts sit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.currents import Service, as_condition
+from diagnose.bike.model import Condition, Fault, Measurement, Repair
+from diagnose.catalogue.model import Instrument
+from diagnose.errors import UsageError, unknown
+
+FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
+    "light": ("works", "weak", "very_weak", "dead"),
+    "sound": ("works", "weak", "dead"),
+    "starter": ("works", "slow", "clicks", "chatters", "dead"),
+    "unit": ("works", "flickers", "dead"),
+    "flash": ("works", "fast", "weak", "steady", "dead"),
+    "spark": ("works", "weak", "dead"),
+    "stop": ("works", "dead"),
+    "charge": ("works", "weak", "dead"),
+}
+LAMP_WORDS = ("bright", "half", "dim", "dark")
+TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
+OTHERS = ("observe", "inspect", "amps", "count")
+UNITS = {
+    "volts": "V",
+    "drop": "V",
+    "ac_volts": "V",
+    "lowest_volts": "V",
+    "diode": "V",
+    "ohms": "ohm",
+    "amps": "A",
+}
+OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0}
+LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
+CONDITIONS_PER_POINT = 3
+BATTERY_OFF_MINUTES = 2.0  # earth lead off and on (common practice)
+UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
+
+
+def touchable(built: Build) -> dict[str, str]:
+    """node -> the terminal by which it is best touched: bare, in the place with the least access."""
+    best: dict[str, tuple[float, int, str]] = {}
+    for order, (point, at) in enumerate(built.spec.nodes.items()):
+        component = point.partition(".")[0]
+        part = built.spec.parts[component]
+        if component in built.spec.wires or not part.place:
+            continue
+        rank = (built.spec.places[part.place].access_min, order, point)
+        if at not in best or rank < best[at]:
+            best[at] = rank
+    return {at: point for at, (_, _, point) in best.items()}
+
+
+def components_at(built: Build, point: str) -> tuple[str, ...]:
+    """Parts, not wires, that meet in the node of a point."""
+    at = node_of_point(built.spec, point)
+    return tuple(
+        dict.fromkeys(
+            p.partition(".")[0]
+            for p, n in built.spec.nodes.items()
+            if n == at and p.partition(".")[0] not in built.spec.wires
+        )
+    )
+
+
+def _place(built: Build, component: str) -> str:
+    return built.spec.parts[component].place
+
+
+def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text: str) -> Measurement:
+    """A measurement from its id, for any points and condition, not only the planned ones.
+
+    raises UsageError naming what is unknown, with near misses
+    """
+    body, at, condition_text = text.partition("@")
+    if not at:
+        raise UsageError(
+            f"{text!r} has no condition; expected kind:PLUS:MINUS@condition, such as "
+            "volts:battery.plus:battery.minus@key=run (an empty condition after @ means everything at rest)"
+        )
+    kind, _, rest = body.partition(":")
+    condition = as_condition(built, condition_text)
+    if kind in TWO_POINT:
+        plus, _, minus = rest.partition(":")
+        if not minus:
+            raise UsageError(f"{text!r}: {kind} needs two points; expected {kind}:PLUS:MINUS@condition")
+        node_of_point(built.spec, plus)
+        node_of_point(built.spec, minus)
+        return two_point(built, instruments, kind, plus, minus, condition)
+    if kind == "observe" or kind == "count":
+        if rest not in built.spec.functions:
+            raise UsageError(unknown("function", rest, built.spec.functions))
+        return observe(built, instruments, rest, condition)
+    if kind == "inspect":
+        if rest in built.spec.places:
+            return inspect_place(built, instruments, rest)
+        if rest in built.spec.parts:
+            return inspect_part(built, instruments, rest)
+        raise UsageError(unknown("place or component", rest, [*built.spec.places, *built.spec.parts]))
+    if kind == "amps":
+        if rest != "battery" and rest not in built.fuses:
+            raise UsageError(unknown("place for the ammeter", rest, ["battery", *built.fuses]))
+        return amps(built, instruments, rest, condition)
+    raise UsageError(unknown("kind of measurement", kind, [*TWO_POINT, *OTHERS]))
+
+
+def _minutes(instruments: Mapping[str, Instrument], kind: str) -> float:
+    return instruments[kind].values["minutes"].number
+
+
+def two_point(
+    built: Build,
+    instruments: Mapping[str, Instrument],
+    kind: str,
+    plus: str,
+    minus: str,
+    condition: Condition,
+) -> Measurement:
+    """A reading between two points; minutes count the set-up that the condition itself needs."""
+    touched = tuple(dict.fromkeys(p.partition(".")[0] for p in (plus, minus)))
+    minutes = _minutes(instruments, kind)
+    minutes += UNPLUG_MINUTES * len(condition.apart)
+    places = {_place(built, c) for c in touched}
+    places |= {_place(built, built.spec.connectors[c][0]) for c in condition.apart}
+    places |= {_place(built, f) for f in condition.out}
+    turning = condition.engine == "cranking" or ("start", "pressed") in condition.controls
+    return Measurement(
+        f"{kind}:{plus}:{minus}@{condition.text}",
+        kind,
+        condition,
+        plus,
+        minus,
+        unit=UNITS.get(kind, ""),
+        choices=LAMP_WORDS if kind == "lamp" else (),
+        minutes=minutes + (0.5 if turning else 0.0),
+        places=tuple(sorted(p for p in places if p)),
+        setup=f"{kind}|{condition.text}",
+        kit=instruments[kind].kit,
+        helper=turning,
+        engine_runs=condition.engine not in ("off", "cranking"),
+        components=touched,
+        disturbs=tuple(sorted({*condition.apart, *condition.out})),
+    )
+
+
+def observe(
+    built: Build, instruments: Mapping[str, Instrument], function: str, condition: Condition
+) -> Measurement:
+    """Watch, hear or feel a function in a condition."""
+    f = built.spec.functions[function]
+    component = f.element.partition(".")[0]
+    minutes = OBSERVE_MINUTES.get(f.kind, _minutes(instruments, "observe"))
+    return Measurement(
+        f"observe:{function}@{condition.text}",
+        "observe",
+        condition,
+        what=function,
+        choices=FUNCTION_WORDS[f.kind],
+        minutes=minutes,
+        setup=f"eyes|{condition.text}",
+        kit="hands",
+        engine_runs=condition.engine not in ("off", "cranking"),
+        text=f.question,
+        components=(component,) if component else (),
+    )
+
+
+def inspect_part(built: Build, instruments: Mapping[str, Instrument], component: str) -> Measurement:
+    """Look at, feel and tug one part."""
+    kind = built.spec.kinds[built.spec.parts[component].kind]
+    look = kind.look
+    return Measurement(
+        f"inspect:{component}@",
+        "inspect",
+        Condition(),
+        what=component,
+        choices=("sound", "damaged"),
+        minutes=look.minutes.number if look else _minutes(instruments, "inspect"),
+        places=(_place(built, component),) if _place(built, component) else (),
+        setup="eyes|",
+        kit="hands",
+        text=look.text if look else "",
+        components=(component,),
+    )
+
+
+def sweep_parts(built: Build, place: str) -> tuple[str, ...]:
+    """The parts, wires included, that one sweep of a place looks at."""
+    return tuple(p.id for p in built.spec.parts.values() if p.place == place)
+
+
+def inspect_place(built: Build, instruments: Mapping[str, Instrument], place: str) -> Measurement:
+    """One short sweep of a place: look at, feel and tug everything there; say which part is bad."""
+    parts = sweep_parts(built, place)
+    return Measurement(
+        f"inspect:{place}@",
+        "inspect",
+        Condition(),
+        what=place,
+        choices=("nothing_found", *parts),
+        minutes=_minutes(instruments, "inspect") + LOOK_MINUTES_EACH * len(parts),
+        places=(place,),
+        setup="eyes|",
+        kit="hands",
+        components=parts,
+    )
+
+
+def amps(
+    built: Build, instruments: Mapping[str, Instrument], where: str, condition: Condition
+) -> Measurement:
+    """An ammeter in place of the earth lead (`battery`) or of a fuse."""
+    battery = built.spec.body["battery_plus"].partition(".")[0]
+    component = battery if where == "battery" else where
+    return Measurement(
+        f"amps:{where}@{condition.text}",
+        "amps",
+        condition,
+        what=where,
+        unit="A",
+        minutes=_minutes(instruments, "amps"),
+        wait_min=10.0 if where == "battery" and not condition.controls else 0.0,
+        places=(_place(built, component),),
+        setup=f"amps|{condition.text}",
+        kit=instruments["amps"].kit,
+        components=(component,),
+        disturbs=(where,) if where != "battery" else (),
+    )
+
+
+def _point_conditions(
+    built: Build, service: Service, at: str, rows: Mapping[str, list[int]]
+) -> Iterable[int]:
+    """Conditions in which a node says most: those in which its branches carry most current.
+
+    A node that never carries current (a module input's far end, a dead pole) is read at key-on.
+    """
+    engine_off = [j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls]
+    through = service.currents[rows[at]].max(axis=0) if rows.get(at) else np.zeros(len(service.conditions))
+    order = sorted(engine_off, key=lambda j: (-through[j], len(service.conditions[j].controls), j))
+    chosen: list[int] = []
+    for j in order:
+        if len(chosen) >= CONDITIONS_PER_POINT:
+            break
+        if chosen and through[j] < max(0.05 * through[chosen[0]], 1e-4):
+            break
+        # a further condition earns its place only if it sends the current elsewhere
+        similar = any(abs(through[j] - through[k]) < 0.02 * through[k] for k in chosen)
+        if not similar:
+            chosen.append(j)
+    return chosen
+
+
+def measurements(
+    built: Build, service: Service, instruments: Mapping[str, Instrument]
+) -> dict[str, Measurement]:
+    """Every measurement worth planning with, by id; made from the loom itself."""
+    found: dict[str, Measurement] = {}
+
+    def put(m: Measurement) -> None:
+        found.setdefault(m.id, m)
+
+    spec = built.spec
+    minus = spec.body["battery_minus"]
+    plus = spec.body["battery_plus"]
+    points = touchable(built)
+    rows: dict[str, list[int]] = {}
+    for i, element in enumerate(built.netlist.elements):
+        rows.setdefault(element.plus, []).append(i)
+        rows.setdefault(element.minus, []).append(i)
+    reference = node_of_point(spec, minus)
+    put(two_point(built, instruments, "volts", plus, minus, Condition()))
+    for at, point in points.items():
+        if at == reference:
+            continue
+        for j in _point_conditions(built, service, at, rows):
+            condition = service.conditions[j]
+            volts = service.volts[service.nodes[at], j] if at in service.nodes else 0.0
+            kind = "drop" if abs(volts) < 1.0 else "volts"
+            put(two_point(built, instruments, kind, point, minus, condition))
+            sensitive = spec.kinds[spec.parts[point.partition(".")[0]].kind].sensitive
+            if not sensitive:
+                if kind == "volts":
+                    put(two_point(built, instruments, "lamp", point, minus, condition))
+                elif point != minus:
+                    put(two_point(built, instruments, "lamp", plus, point, condition))
+    for f in spec.functions.values():
+        own = as_condition(built, f.when)
+        if f.kind != "charge":
+            put(observe(built, instruments, f.id, own))
+        else:
+            for engine in ("idle", "5000"):
+                put(two_point(built, instruments, "volts", plus, minus, replace(own, engine=engine)))
+        if f.kind in ("light", "flash", "sound") and own.controls:
+            for control, _ in own.controls:
+                fewer = replace(own, controls=tuple(p for p in own.controls if p[0] != control))
+                if fewer in service.conditions and fewer.controls:
+                    put(observe(built, instruments, f.id, fewer))
+        for need in f.needs:
+            if "#" in need.plus or "#" in need.minus:
+                continue
+            if need.quantity == "ac_volts":
+                put(two_point(built, instruments, "ac_volts", need.plus, need.minus, own))
+            elif need.quantity == "ohms":
+                off = replace(own, engine="off", battery=False)
+                put(two_point(built, instruments, "ohms", need.plus, need.minus, off))
+        if f.kind == "starter":
+            put(two_point(built, instruments, "lowest_volts", plus, minus, own))
+    for part in spec.parts.values():
+        kind = spec.kinds[part.kind]
+        for test in kind.tests:
+            put(_bench(built, instruments, part.id, test))
+        if kind.look and part.id not in spec.wires:
+            put(inspect_part(built, instruments, part.id))
+    for place in spec.places:
+        if len(sweep_parts(built, place)) >= 2:
+            put(inspect_place(built, instruments, place))
+    _short_hunt(built, service, instruments, points, put)
+    put(amps(built, instruments, "battery", Condition()))
+    return found
+
+
+def own_point(built: Build, component: str, text: str) -> str:
+    """`terminal` of a component, or a full `component.terminal`, as a test point that can be touched."""
+    return text if "." in text else f"{component}.{text}"
+
+
+def _bench(built: Build, instruments: Mapping[str, Instrument], component: str, test) -> Measurement:
+    part = built.spec.parts[component]
+    apart: tuple[str, ...] = ()
+    if test.apart and part.unplugs:
+        apart = (part.unplugs,)
+    passive = test.instrument in ("ohms", "diode")
+    condition = Condition((), test.engine, (), apart, battery=not passive)
+    m = two_point(
+        built,
+        instruments,
+        test.instrument,
+        own_point(built, component, test.plus),
+        own_point(built, component, test.minus),
+        condition,
+    )
+    return replace(m, text=test.text)
+
+
+def _short_hunt(built: Build, service: Service, instruments, points, put) -> None:
+    """Ohms to ground behind each fuse and at each side of each connector way; a lamp for each fuse."""
+    spec = built.spec
+    minus = spec.body["battery_minus"]
+    key_on = [c for c in service.conditions if len(c.controls) == 1 and c.engine == "off"]
+    for fuse in built.fuses:
+        kind = spec.kinds[spec.parts[fuse].kind]
+        first, second = (f"{fuse}.{t}" for t in kind.terminals[:2])
+        off = Condition(out=(fuse,), battery=False)
+        put(two_point(built, instruments, "ohms", second, minus, off))
+        used = _fuse_conditions(built, service, fuse)
+        for condition in used:
+            put(two_point(built, instruments, "lamp", first, second, replace(condition, out=(fuse,))))
+        if used and not _carries_starter(service, built, fuse):
+            put(amps(built, instruments, fuse, replace(used[0], out=(fuse,))))
+    for connector, ways in spec.connectors.items():
+        for way in ways:
+            kind = spec.kinds[spec.parts[way].kind]
+            for terminal in kind.terminals[:2]:
+                rest = Condition(apart=(connector,), battery=False)
+                put(two_point(built, instruments, "ohms", f"{way}.{terminal}", minus, rest))
+                for c in key_on[:1]:
+                    with_key = replace(rest, controls=c.controls)
+                    put(two_point(built, instruments, "ohms", f"{way}.{terminal}", minus, with_key))
+
+
+def _fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:
+    """The plainest condition that puts supply on a fuse, and the one in which it carries most."""
+    element = built.fuses[fuse][0]
+    row = next(i for i, e in enumerate(built.netlist.elements) if e.id == element)
+    loaded = [
+        j
+        for j, c in enumerate(service.conditions)
+        if c.engine == "off" and c.controls and service.currents[row, j] > 1e-3
+    ]
+    if not loaded:
+        return []
+    plain = min(loaded, key=lambda j: (len(service.conditions[j].controls), j))
+    most = max(loaded, key=lambda j: service.currents[row, j])
+    return [service.conditions[j] for j in dict.fromkeys((plain, most))]
+
+
+def _carries_starter(service: Service, built: Build, fuse: str) -> bool:
+    return service.amperes.get(built.fuses[fuse][0], 0.0) > 10.0  # the ammeter's own limit
+
+
+def repairs(built: Build, faults: Sequence[Fault]) -> dict[str, Repair]:
+    """Every repair of every part, by id `component.repair`, with the faults it cures."""
+    cured: dict[str, list[str]] = {}
+    for fault in faults:
+        for repair in fault.repairs:
+            cured.setdefault(repair, []).append(fault.id)
+    out: dict[str, Repair] = {}
+    for part in built.spec.parts.values():
+        for r in built.spec.kinds[part.kind].repairs:
+            repair_id = f"{part.id}.{r.id}"
+            if repair_id not in cured:
+                continue
+            out[repair_id] = Repair(
+                repair_id,
+                part.id,
+                r.title,
+                r.sort,
+                r.minutes.number,
+                r.price.number,
+                part.place,
+                r.text,
+                r.get_home,
+                r.returnable,
+                r.tool,
+                tuple(cured[repair_id]),
+            )
+    return out

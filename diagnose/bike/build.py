@@ -1,0 +1,235 @@
+"""The netlist of a bike, and the edits that a condition or a job state makes to it.
+
+Third arrow of the flow (composed bike -> netlist). The only module that turns knowledge into circuit
+elements. Element ids are `component.element`, device ids `component.device`, node names those of the
+composed bike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from diagnose.bike.model import Condition, JobState
+from diagnose.catalogue.model import BikeSpec, Kind, Part
+from diagnose.circuit.netlist import Change, Device, Edit, Element, Netlist, Open
+from diagnose.errors import UsageError, unknown
+
+# A permanent-magnet alternator's current against revolutions: it starts to charge at about 700 rpm and
+# approaches its reactance-limited current with a constant of about 1500 rpm. Estimate: gives a third of
+# full current at a 1300 rpm idle and 94 % at 5000, in keeping with the usual "12.2 to 13.2 V at idle
+# with lights on is normal".
+CHARGE_FROM_RPM = 700.0
+CHARGE_RPM_CONSTANT = 1500.0
+
+AC_SUFFIX = "ac_per_1000rpm"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Build:
+    """A bike as a circuit.
+
+    netlist   everything at rest: controls in their resting position, engine off, battery on
+    contacts  element id -> (control, positions in which it is closed)
+    windings  element id -> AC volts per 1000 rpm [V rms]
+    batteries element ids of the battery's sources
+    generators element id -> full current [A]
+    fuses     component id -> element ids of its link
+    ways      connector id -> element ids that unplugging opens
+    """
+
+    spec: BikeSpec
+    netlist: Netlist
+    contacts: Mapping[str, tuple[str, tuple[str, ...]]]
+    windings: Mapping[str, float]
+    batteries: tuple[str, ...]
+    generators: Mapping[str, float]
+    fuses: Mapping[str, tuple[str, ...]]
+    ways: Mapping[str, tuple[str, ...]]
+    elements: Mapping[str, Element]
+    devices: Mapping[str, Device]
+
+
+def kind_of(spec: BikeSpec, component: str) -> Kind:
+    """The kind of a component; raises UsageError with near misses."""
+    part = spec.parts.get(component)
+    if part is None:
+        raise UsageError(unknown("component", component, spec.parts))
+    return spec.kinds[part.kind]
+
+
+def node(spec: BikeSpec, component: str, terminal: str) -> str:
+    """Node name of an own terminal or inner node ('#x') of a component."""
+    if terminal.startswith("#"):
+        return f"{component}.{terminal}"
+    return spec.nodes[f"{component}.{terminal}"]
+
+
+def node_of_point(spec: BikeSpec, point: str) -> str:
+    """Node name of a test point `component.terminal`; raises UsageError with near misses."""
+    found = spec.nodes.get(point)
+    if found is None:
+        component, _, terminal = point.partition(".")
+        if component in spec.parts and terminal.startswith("#"):
+            return point
+        raise UsageError(unknown("test point", point, spec.nodes))
+    return found
+
+
+def _value_map(part: Part, kind: Kind) -> dict[str, tuple[float, float]]:
+    values = {key: (v.number, v.tolerance) for key, v in kind.values.items()}
+    values.update({key: (v.number, v.tolerance) for key, v in part.values.items()})
+    return values
+
+
+def build(spec: BikeSpec) -> Build:
+    """Make the resting netlist of a composed bike."""
+    elements: list[Element] = []
+    devices: list[Device] = []
+    contacts: dict[str, tuple[str, tuple[str, ...]]] = {}
+    windings: dict[str, float] = {}
+    generators: dict[str, float] = {}
+    fuses: dict[str, tuple[str, ...]] = {}
+    battery_part = spec.body["battery_plus"].partition(".")[0]
+    batteries: list[str] = []
+    for part in spec.parts.values():
+        kind = spec.kinds[part.kind]
+        values = _value_map(part, kind)
+        names = {e.name for e in kind.elements}
+        per_element: dict[str, dict[str, float]] = {e.name: {} for e in kind.elements}
+        tolerances: dict[str, dict[str, float]] = {e.name: {} for e in kind.elements}
+        for key, (number, tolerance) in values.items():
+            owner, _, param = key.partition(".")
+            if owner in names:
+                per_element[owner][param] = number
+                if tolerance:
+                    tolerances[owner][param] = tolerance
+        for e in kind.elements:
+            element_id = f"{part.id}.{e.name}"
+            own = per_element[e.name]
+            if AC_SUFFIX in own:
+                windings[element_id] = own.pop(AC_SUFFIX)
+                tolerances[e.name].pop(AC_SUFFIX, None)
+            if e.law == "contact":
+                if e.closed_in:
+                    contacts[element_id] = (part.control, e.closed_in)
+                    own["closed"] = float(spec.controls[part.control].rest in e.closed_in)
+                else:
+                    own.setdefault("closed", 0.0)
+            if e.law == "generator":
+                generators[element_id] = own["max_current"]
+                own["max_current"] = 0.0
+                tolerances[e.name].pop("max_current", None)
+            if e.law == "source" and part.id == battery_part:
+                batteries.append(element_id)
+            elements.append(
+                Element(
+                    element_id,
+                    e.law,
+                    node(spec, part.id, e.plus),
+                    node(spec, part.id, e.minus),
+                    own,
+                    tolerances[e.name],
+                )
+            )
+        for d in kind.devices:
+            roles = {
+                role: tuple(
+                    node(spec, part.id, m) if role.endswith("_node") else f"{part.id}.{m}" for m in members
+                )
+                for role, members in d.roles.items()
+            }
+            own_values = {
+                key.partition(".")[2]: number
+                for key, (number, _) in values.items()
+                if key.partition(".")[0] == d.name and d.name not in names
+            }
+            devices.append(Device(f"{part.id}.{d.name}", d.law, roles, own_values))
+            if d.law == "fuse":
+                fuses[part.id] = roles["element"]
+    ways: dict[str, tuple[str, ...]] = {}
+    for connector, members in spec.connectors.items():
+        ways[connector] = tuple(
+            f"{m}.{e.name}" for m in members for e in spec.kinds[spec.parts[m].kind].elements
+        )
+    ground = spec.nodes[spec.body["battery_minus"]]
+    netlist = Netlist(tuple(elements), tuple(devices), ground)
+    return Build(
+        spec,
+        netlist,
+        contacts,
+        windings,
+        tuple(batteries),
+        generators,
+        fuses,
+        ways,
+        {e.id: e for e in elements},
+        {d.id: d for d in devices},
+    )
+
+
+def engine_rpm(spec: BikeSpec, engine: str) -> float:
+    """Revolutions per minute of an engine word: off, cranking, idle or a number."""
+    if engine == "off":
+        return 0.0
+    if engine == "cranking":
+        return spec.cranking_rpm
+    if engine == "idle":
+        return spec.idle_rpm
+    return float(engine)
+
+
+def charge_fraction(rpm: float) -> float:
+    """Share of the alternator's full current at these revolutions [1]."""
+    if rpm <= CHARGE_FROM_RPM:
+        return 0.0
+    return 1.0 - math.exp(-(rpm - CHARGE_FROM_RPM) / CHARGE_RPM_CONSTANT)
+
+
+def condition_edits(built: Build, condition: Condition, job: JobState = JobState()) -> tuple[Edit, ...]:
+    """What a condition, in a job state, changes in the resting netlist (DC)."""
+    positions = {c.id: c.rest for c in built.spec.controls.values()}
+    positions.update(dict(condition.controls))
+    edits: list[Edit] = []
+    for element_id, (control, closed_in) in built.contacts.items():
+        closed = float(positions[control] in closed_in)
+        if closed != built.elements[element_id].values["closed"]:
+            edits.append(Change(element_id, "closed", closed))
+    for fuse in sorted({*condition.out, *job.out}):
+        if fuse not in built.fuses:
+            raise UsageError(unknown("fuse", fuse, built.fuses))
+        edits.extend(Open(e) for e in built.fuses[fuse])
+    for connector in sorted({*condition.apart, *job.apart}):
+        if connector not in built.ways:
+            raise UsageError(unknown("connector", connector, built.ways))
+        edits.extend(Open(e) for e in built.ways[connector])
+    if not (condition.battery and job.battery):
+        edits.extend(Open(e) for e in built.batteries)
+    rpm = engine_rpm(built.spec, condition.engine)
+    fraction = charge_fraction(rpm) if condition.engine not in ("off", "cranking") else 0.0
+    if fraction:
+        for element_id, full in built.generators.items():
+            edits.append(Change(element_id, "max_current", full * fraction))
+    return tuple(edits)
+
+
+def ac_edits(built: Build, condition: Condition) -> tuple[Edit, ...]:
+    """Further edits that turn the DC circuit into the AC one: windings drive it, DC sources are silent.
+
+    Diodes are left out: what lies behind a rectifier does not load a winding in this first-order picture.
+    """
+    rpm = engine_rpm(built.spec, condition.engine)
+    edits: list[Edit] = []
+    for element in built.netlist.elements:
+        if element.id in built.windings:
+            edits.append(Change(element.id, "emf", built.windings[element.id] * rpm / 1000.0))
+        elif element.law == "source":
+            edits.append(Change(element.id, "emf", 0.0))
+        elif element.law == "diode":
+            edits.append(Open(element.id))
+        elif element.law == "generator":
+            edits.append(Change(element.id, "max_current", 0.0))
+        elif element.law == "motor":
+            edits.append(Change(element.id, "back_emf", 0.0))
+    return tuple(edits)

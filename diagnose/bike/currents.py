@@ -1,0 +1,100 @@
+"""What each element of a sound bike carries in service: the scale of "a bad joint" in its circuit.
+
+A joint of 50 milliohm is ruin in a starter cable and nothing at a module input. So severities of series
+faults are made from the healthy current, found here by solving the sound bike in every condition of use.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.bike.build import Build, ac_edits, condition_edits
+from diagnose.bike.model import Condition
+from diagnose.catalogue.conditions import parse_condition
+from diagnose.circuit.netlist import Case
+from diagnose.circuit.solve import compile_netlist, settle_cases
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Service:
+    """The sound bike in use.
+
+    conditions  DC conditions of use, in the order in which a rider meets them
+    ohms        element id -> volts / amperes of its circuit where it carries most: the resistance that
+                would take half of the volts [ohm]; absent where no condition sends current through it
+    amperes     element id -> largest healthy current [A]
+    best        element id -> index of the condition in which it carries most
+    nodes       node name -> row in volts
+    volts       (n_nodes, n_conditions) [V] against the reference node
+    currents    (n_elements, n_conditions) [A], absolute
+    """
+
+    conditions: tuple[Condition, ...]
+    ohms: Mapping[str, float]
+    amperes: Mapping[str, float]
+    best: Mapping[str, int]
+    nodes: Mapping[str, int]
+    volts: np.ndarray
+    currents: np.ndarray
+
+
+def as_condition(built: Build, text: str) -> Condition:
+    """Read the contract's condition text against this bike; raises UsageError with near misses."""
+    controls, engine, out, apart, battery = parse_condition(text, built.spec)
+    rest = {c.id: c.rest for c in built.spec.controls.values()}
+    pairs = tuple(sorted((c, p) for c, p in dict(controls).items() if rest[c] != p))
+    return Condition(pairs, engine, tuple(sorted(out)), tuple(sorted(apart)), battery)
+
+
+def use_conditions(built: Build) -> tuple[Condition, ...]:
+    """Every distinct condition in which some function should work, plus rest and plain key-on ones.
+
+    The plain ones are each function's condition without its last control, so that "stays on" shows.
+    """
+    texts: list[str] = [""]
+    for f in built.spec.functions.values():
+        if f.kind == "stop":
+            continue
+        texts.append(f.when)
+    found: dict[str, Condition] = {}
+    for text in texts:
+        c = as_condition(built, text)
+        found.setdefault(c.text, c)
+    for c in list(found.values()):
+        for control, _ in c.controls:
+            fewer = Condition(tuple(p for p in c.controls if p[0] != control), "off")
+            if fewer.controls and len(fewer.controls) == len(c.controls) - 1 and len(fewer.controls) <= 1:
+                found.setdefault(fewer.text, fewer)
+    return tuple(sorted(found.values(), key=lambda c: (len(c.controls) + (c.engine != "off"), c.text)))
+
+
+def service(built: Build, conditions: Sequence[Condition] | None = None) -> Service:
+    """Solve the sound bike in each condition of use, DC and (for the windings) AC."""
+    chosen = tuple(conditions) if conditions is not None else use_conditions(built)
+    compiled = compile_netlist(built.netlist)
+    cases = [Case(condition_edits(built, c)) for c in chosen]
+    solution = settle_cases(compiled, cases)
+    amperes = np.abs(solution.currents())  # (n_elements, n_conditions)
+    ohms: dict[str, float] = {}
+    largest: dict[str, float] = {}
+    best: dict[str, int] = {}
+    for i, element in enumerate(built.netlist.elements):
+        j = int(np.argmax(amperes[i]))
+        largest[element.id], best[element.id] = float(amperes[i, j]), j
+        if amperes[i, j] > 1e-5:
+            ohms[element.id] = built.spec.supply_volts / float(amperes[i, j])
+    if built.windings:
+        turning = Condition((), "cranking")
+        run = next((c for c in chosen if c.engine == "cranking"), turning)
+        case = Case(condition_edits(built, run) + ac_edits(built, run))
+        ac = settle_cases(compiled, [case])
+        currents = np.abs(ac.currents())[:, 0]
+        for i, element in enumerate(built.netlist.elements):
+            if element.id not in ohms and currents[i] > 1e-6:
+                drive = max(built.windings.values()) * built.spec.cranking_rpm / 1000.0
+                ohms[element.id] = drive / float(currents[i])
+    nodes = {name: i for i, name in enumerate(solution.nodes)}
+    return Service(chosen, ohms, largest, best, nodes, solution.volts, amperes)

@@ -1,0 +1,59 @@
+"""The port through which a job asks physics: a bike, its suspects and acts, and an injected predict.
+
+The conversation is written against this protocol; `wiring.open_world` builds the real one, tests a small one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+import numpy as np
+
+from diagnose.bike.model import BikeView, Candidate, JobState, Measurement, Repair
+from diagnose.predictions.table import Table
+
+
+class World(Protocol):
+    """Everything a job needs of a bike. Axes: candidates in the order of `candidates`."""
+
+    view: BikeView
+    candidates: tuple[Candidate, ...]
+    measurements: Mapping[str, Measurement]
+    repairs: Mapping[str, Repair]
+    prior: np.ndarray  # (n_candidates,) sums to 1
+    no_fault: int  # index
+    unmodelled: int  # index
+    latent_sd: np.ndarray  # (n_latents,) prior standard deviation of the shared latents
+
+    def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
+        """(n_candidates,) chance that a bike with this candidate draws these complaints."""
+        ...
+
+    def history_factor(self, facts: Mapping[str, bool]) -> np.ndarray:
+        """(n_candidates,) factors on the prior from what happened before it failed."""
+        ...
+
+    def history_questions(self) -> Sequence[tuple[str, str]]:
+        """(fact id, question) in the order worth asking."""
+        ...
+
+    def planned(self, complaints: Sequence[str], job: JobState) -> Sequence[str]:
+        """Measurement ids worth considering for these complaints, cheapest conditions first."""
+        ...
+
+    def table(self, job: JobState, measurements: Sequence[str]) -> Table:
+        """Predictions of these measurements in this job state; computed lazily, cached."""
+        ...
+
+    def cures(self, repair: str) -> np.ndarray:
+        """(n_candidates,) chance 0..1 that this repair cures everything in the candidate."""
+        ...
+
+    def verify(self, repair: str, complaints: Sequence[str]) -> str:
+        """Id of the measurement that proves this repair."""
+        ...
+
+    def without(self, component: str) -> World:
+        """The same bike with this component said to be not fitted."""
+        ...

@@ -1,0 +1,135 @@
+"""From volts and amperes to what a rider sees, hears and feels: probabilities of each word.
+
+Part of the fourth arrow (solved circuit -> table). Pure arithmetic on arrays whose last axis is the
+candidates; thresholds below are the only numbers, each with its reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+# Light of a filament goes as (V/V0)^3.4 (lamp rerating; Fink & Beaty, Standard Handbook for Electrical
+# Engineers, 11th ed., p. 22-8).
+LIGHT_EXPONENT = 3.4
+
+# Shares of the healthy effect at which the word changes. Common practice, no source: 70 % of the light
+# is noticed by nobody, half of it is "dim", a glow is a few per cent, below 0.4 % a filament is dark by day.
+LIGHT_EDGES = (0.60, 0.12, 0.004)
+SOUND_EDGES = (0.72, 0.25)  # share of the horn's current; below a quarter it only ticks
+CHARGE_EDGES = (0.90, 0.30)  # share of the healthy charging current
+STARTER_SLOW = 0.88  # share of the healthy volts across the motor below which cranking sounds slow
+FAST_FLASH_BELOW = 0.70  # share of the healthy lamp current below which a lamp-out check doubles the rate
+BLUR = 0.20  # standard deviation of a judgement by eye or ear, in ln(share) (estimate)
+MIN_SHARE = 1e-9
+
+
+def grade(share: np.ndarray, edges: Sequence[float], blur: float = BLUR) -> np.ndarray:
+    """Probabilities of the words between falling edges of a share of the healthy effect.
+
+    share    (n,) [1], 1 = as healthy
+    edges    k falling limits [1]
+    returns  (n, k+1), best word first, rows sum to 1; logistic blur in ln(share)
+    """
+    ln_share = np.log(np.maximum(share, MIN_SHARE))
+    scale = blur * np.sqrt(3.0) / np.pi  # logistic scale of the same standard deviation
+    below = np.stack(
+        [1.0 / (1.0 + np.exp(np.clip((ln_share - np.log(e)) / scale, -60, 60))) for e in edges], axis=1
+    )
+    at_least = np.concatenate([np.ones((len(share), 1)), below, np.zeros((len(share), 1))], axis=1)
+    return at_least[:, :-1] - at_least[:, 1:]
+
+
+def light_words(share_of_light: np.ndarray) -> np.ndarray:
+    """(n, 4): works, weak, very_weak, dead."""
+    return grade(share_of_light, LIGHT_EDGES)
+
+
+def sound_words(share_of_current: np.ndarray) -> np.ndarray:
+    """(n, 3): works, weak, dead."""
+    return grade(share_of_current, SOUND_EDGES)
+
+
+def unit_words(awake: np.ndarray, restless: np.ndarray) -> np.ndarray:
+    """(n, 3): works, flickers, dead; a unit that wakes and drops out in turn flickers."""
+    out = np.zeros((len(awake), 3))
+    out[:, 0] = awake & ~restless
+    out[:, 1] = restless
+    out[:, 2] = ~awake & ~restless
+    return out
+
+
+def starter_words(
+    turning: np.ndarray, share_of_volts: np.ndarray, pulled: np.ndarray, restless: np.ndarray
+) -> np.ndarray:
+    """(n, 5): works, slow, clicks, chatters, dead."""
+    turns = turning & ~restless
+    slow = grade(share_of_volts, (STARTER_SLOW,), blur=0.05)
+    out = np.zeros((len(turning), 5))
+    out[:, 0] = turns * slow[:, 0]
+    out[:, 1] = turns * slow[:, 1]
+    out[:, 2] = ~turns & pulled & ~restless
+    out[:, 3] = restless
+    out[:, 4] = ~turns & ~pulled & ~restless
+    return out
+
+
+def flash_words(
+    share_of_light: np.ndarray, share_of_current: np.ndarray, counts_load: bool, steady: np.ndarray
+) -> np.ndarray:
+    """(n, 5): works, fast, weak, steady, dead.
+
+    share_of_light    (n_lamps, n) of each lamp of the side
+    share_of_current  (n,) of the flashing circuit
+    counts_load       a lamp missing changes the rate
+    steady            (n,) bool, lit without being switched by the flasher
+    """
+    brightest = share_of_light.max(axis=0)
+    dimmest = share_of_light.min(axis=0)
+    lit = grade(brightest, LIGHT_EDGES)
+    dark = lit[:, 3]
+    all_good = grade(dimmest, LIGHT_EDGES)[:, 0]
+    fast = grade(share_of_current, (FAST_FLASH_BELOW,), blur=0.05)[:, 1] if counts_load else 0.0 * dark
+    out = np.zeros((len(brightest), 5))
+    out[:, 3] = np.where(steady, 1.0 - dark, 0.0)
+    going = np.where(steady, 0.0, 1.0 - dark)
+    out[:, 1] = going * fast
+    out[:, 0] = going * (1.0 - fast) * all_good
+    out[:, 2] = going * (1.0 - fast) * (1.0 - all_good)
+    out[:, 4] = dark
+    return out
+
+
+def need_words(value: np.ndarray, weak: float, dead: float, below: bool) -> np.ndarray:
+    """(n, 3): works, weak, dead of one electrical need, judged on ohms or volts.
+
+    below True: less is worse (volts), False: more is worse (ohms)
+    """
+    finite = np.where(np.isinf(value), 1e12, value)
+    share = np.maximum(finite, MIN_SHARE) if below else 1.0 / np.maximum(finite, MIN_SHARE)
+    edges = (weak, dead) if below else (1.0 / weak, 1.0 / dead)
+    return grade(share, edges, blur=0.1)
+
+
+def worst_of(words: Sequence[np.ndarray]) -> np.ndarray:
+    """(n, 3): all needs together; as good as the worst of them, needs independent given the candidate."""
+    works = np.prod([w[:, 0] for w in words], axis=0)
+    not_dead = np.prod([1.0 - w[:, 2] for w in words], axis=0)
+    return np.stack([works, not_dead - works, 1.0 - not_dead], axis=1)
+
+
+def stop_words(words: Sequence[np.ndarray]) -> np.ndarray:
+    """(n, 2): works (the engine is stopped: at least one need is dead), dead (it runs on)."""
+    runs = np.prod([1.0 - w[:, 2] for w in words], axis=0)
+    return np.stack([1.0 - runs, runs], axis=1)
+
+
+# Words of a 12 V 5 W test lamp between two points, by share of the light it gives on the battery.
+LAMP_EDGES = (0.60, 0.15, 0.01)
+
+
+def lamp_words(volts: np.ndarray, full_volts: float) -> np.ndarray:
+    """(n, 4): bright, half, dim, dark of a test lamp that sees these volts."""
+    share = (np.abs(volts) / full_volts) ** LIGHT_EXPONENT
+    return grade(share, LAMP_EDGES)
