@@ -24,6 +24,19 @@ class Problem:
         return f"{where}: {self.message}"
 
 
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Where a value stands: file and, from 1, line and column."""
+
+    file: str = ""
+    line: int = 0
+    column: int = 0
+
+    def problem(self, message: str) -> Problem:
+        """The problem with this message at this place."""
+        return Problem(self.file, self.line, self.column, message)
+
+
 class DiagnoseError(Exception):
     """Anything this program reports to its user instead of a traceback."""
 
@@ -37,6 +50,10 @@ class KnowledgeError(DiagnoseError):
 
     def __str__(self) -> str:
         return "\n".join(str(p) for p in self.problems)
+
+
+class QuantityError(DiagnoseError, ValueError):
+    """A quantity in a file that does not say what was asked; the reader of the file adds the place."""
 
 
 class CircuitError(DiagnoseError):
@@ -73,13 +90,13 @@ class DidNotConverge(CircuitError):
 class ObservationError(DiagnoseError):
     """An answer that could not be understood; the conversation asks again."""
 
-    def __init__(self, text: str, expected: str, hint: str = ""):
-        self.text, self.expected, self.hint = text, expected, hint
-        super().__init__(text, expected, hint)
+    def __init__(self, text: str, expected: str, hint: str = "", wrong: str = "is not understood"):
+        self.text, self.expected, self.hint, self.wrong = text, expected, hint, wrong
+        super().__init__(text, expected, hint, wrong)
 
     def __str__(self) -> str:
         tail = f"; try {self.hint}" if self.hint else ""
-        return f"{self.text!r} is not understood; expected {self.expected}{tail}"
+        return f"{self.text!r} {self.wrong}; expected {self.expected}{tail}"
 
 
 class NoCandidateExplains(DiagnoseError):

@@ -9,14 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """Where a value stands: file and, from 1, line and column."""
-
-    file: str = ""
-    line: int = 0
-    column: int = 0
+from diagnose.errors import Mark as Mark
 
 
 @dataclass(frozen=True, slots=True)
