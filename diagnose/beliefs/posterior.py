@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from statistics import NormalDist
 
 import numpy as np
@@ -28,7 +29,9 @@ SAME_ERROR = 0.8  # [1] chance that a gross error repeats when the same reading 
 OTHER_METHOD = 0.1  # [1] the same for an independent method (estimate)
 DOUBTFUL = 4.0  # [1] factor on the error rate of a reading its taker doubts (estimate)
 BLIND_SHARE = 0.25  # [1] of the error rate: black lead on paint from the start of a session (estimate)
-UNMODELLED_FLAT = 0.25  # [1] share of an unmodelled fault's readings that resemble no known candidate (estimate)
+UNMODELLED_FLAT = (
+    0.25  # [1] share of an unmodelled fault's readings that resemble no known candidate (estimate)
+)
 WORKS_ANYWAY = 0.02  # [1] chance that a complaint stays away although its fault is active (estimate)
 _TINY = 1e-300
 
@@ -168,7 +171,7 @@ def normal_strata(n_draws: int, n_latents: int) -> tuple[np.ndarray, np.ndarray]
         return 0.0 if np.isinf(x) else x * normal.pdf(x)
 
     # mean and variance of a normal cut to (a, b) with chance 1/n: closed form
-    mean = np.array([n_draws * (density(a) - density(b)) for a, b in zip(cuts, cuts[1:], strict=False)])
+    mean = np.array([n_draws * (density(a) - density(b)) for a, b in pairwise(cuts)])
     var = np.array(
         [
             1.0 + n_draws * (weighted(a) - weighted(b)) - m * m
@@ -332,7 +335,7 @@ def extend(
 
     prior    (n_new,) [1] on the scale of the present prior and conditions: chance before any reading
     columns  measurement id -> predictions of the new candidates only, one for each reading so far
-    raises   KeyError text naming the missing column; NoCandidateExplains as update
+    raises   ValueError naming missing columns; NoCandidateExplains as update
     """
     missing = [o.measurement for o in belief.observations if o.measurement not in columns]
     if missing:
@@ -450,7 +453,9 @@ def _weigh(
     if layers == 1:
         seeing = density[:, :, :, None]
     else:
-        dormant = np.broadcast_to(density[belief.no_fault], density.shape) if belief.no_fault >= 0 else density
+        dormant = (
+            np.broadcast_to(density[belief.no_fault], density.shape) if belief.no_fault >= 0 else density
+        )
         seeing = np.stack([dormant, density], axis=-1)
     blinded = bool(session) and not np.isnan(parts.blind)
     with np.errstate(divide="ignore"):

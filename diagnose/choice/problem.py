@@ -44,7 +44,7 @@ class Problem:
     no_fault / unmodelled  index of these candidates, or -1. no_fault's act is the proof (its RepairOption
              has sort 'stop'); unmodelled takes no part in expected repair cost and has only the stop
     access   place -> minutes, paid once while open
-    setups   (from, to) -> minutes; missing = setup_min
+    setups   (from, to) -> minutes to change the set-up; missing = setup_min; '' on either side costs nothing
     allowed  measurement id -> allowed now (missing = True)
     """
 
@@ -57,16 +57,22 @@ class Problem:
     unmodelled: int = -1
     wait_weight: float = 0.1
     setup_min: float = 0.3
+    setups: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Paid:
-    """What is already paid for: open places, present set-up, measurements already used."""
+    """What is already paid for: open places, present set-up, measurements already used.
+
+    supports  repair id -> how many independent readings speak for it (beliefs.evidence.supports); a part
+              that cannot be returned wants two
+    """
 
     places: frozenset[str] = frozenset()
     setup: str = ""
     used: frozenset[str] = frozenset()
     repairs_done: frozenset[str] = frozenset()
+    supports: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

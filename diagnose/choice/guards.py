@@ -1,0 +1,84 @@
+"""From the rule's numbers to advice: guards before work and parts, honest stops, ties, runners-up."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from diagnose.choice.problem import Act
+from diagnose.choice.score import stack
+from diagnose.choice.weigh import RUNNERS_UP, Limits, Weighed, best_test
+
+
+def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
+    """Step 5 with its guards.
+
+    belief  (n_candidates,) with `unmodelled` in it
+    """
+    now = weighed.now
+    curable = float(belief[now.wants >= 0].sum() / belief.sum())
+    runners = _runners_up(weighed)
+    if weighed.belief.sum() <= 0.0 or 1.0 - curable > limits.lost:
+        return Act(
+            "stop", "", 0.0, f"nothing known fits: {1 - curable:.0%} for a fault nobody listed", runners
+        )
+    order = np.argsort(weighed.trying, kind="stable")
+    value = float(weighed.trying[order[0]]) if len(order) else np.inf
+    if weighed.informs and value > weighed.cost_to_go:
+        return _measure(weighed, best_test(weighed), weighed.cost_to_go, "most information a minute")
+    if not len(order):
+        return Act("stop", "", 0.0, "nothing is left to measure or to repair", runners)
+    repair = int(weighed.tried[order[0]])
+    option = now.repairs[repair]
+    # the unmodelled share counts against being sure
+    chance = float(now.cures[repair] @ belief / belief.sum())
+    if option.sort != "try":
+        if chance < limits.sure and weighed.informs:
+            confirm = _confirming(weighed, repair, limits, prior_rest=False)
+            if confirm >= 0:
+                return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
+        if not option.returnable and now.paid.supports.get(option.id, 0) < limits.second_method:
+            confirm = _confirming(weighed, repair, limits, prior_rest=True)
+            if confirm >= 0:
+                reason = f"second method before {option.id}, which cannot be returned"
+                return _measure(weighed, confirm, value, reason)
+        if chance < limits.faint and not weighed.informs:
+            return Act(
+                "stop", "", value, f"no repair is likelier than {chance:.0%}, no test is left", runners
+            )
+    return Act(option.sort, option.id, value, f"{chance:.0%} to cure", runners)
+
+
+def _measure(weighed: Weighed, test: int, value: float, reason: str) -> Act:
+    option = weighed.now.problem.measurements[test]
+    return Act("measure", option.id, value, reason, _runners_up(weighed, test))
+
+
+def _runners_up(weighed: Weighed, leave: int = -1) -> tuple[tuple[str, float, float], ...]:
+    order = [t for t in np.argsort(-weighed.score, kind="stable") if weighed.score[t] > 0.0 and t != leave]
+    options = weighed.now.problem.measurements
+    return tuple(
+        (options[t].id, float(weighed.nats[t]), float(weighed.now.tests[t])) for t in order[:RUNNERS_UP]
+    )
+
+
+def _confirming(weighed: Weighed, repair: int, limits: Limits, *, prior_rest: bool) -> int:
+    """The affordable test that best tells this repair's candidates from all others; -1 if none does.
+
+    prior_rest  weigh the others by the prior, for a second opinion when the belief is already one-sided
+    """
+    now = weighed.now
+    block = stack(now.problem.measurements)
+    cured = weighed.belief * now.cures[repair]
+    source = np.where(now.wants >= 0, now.problem.prior, 0.0) if prior_rest else weighed.belief
+    rest = source * (1.0 - now.cures[repair])
+    if cured.sum() <= 0.0 or rest.sum() <= 0.0:
+        return -1
+    pair = np.stack([cured / cured.sum(), rest / rest.sum()], axis=1).astype(block.table.dtype)
+    shown = block.table @ pair
+    apart = 0.5 * np.abs(shown[:, 0] - shown[:, 1]).reshape(block.n_measurements, -1).sum(axis=1)
+    limit = max(limits.patience_min, float(now.cost[repair]))
+    fit = (apart >= limits.separates) & (now.tests <= limit)
+    if not fit.any():
+        return -1
+    # information grows roughly with the square of the distance
+    return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0)))

@@ -1,0 +1,177 @@
+"""What each measurement would tell, and what each act costs now.
+
+Between the abstract problem and the rate rule: probabilities in, nats and minutes out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from diagnose.choice.problem import MeasurementOption, Paid, Problem, RepairOption
+
+SMALL = 1e-6  # [1] candidates below this chance are left out of planning (the belief keeps them)
+MINUTE_FLOOR = 0.05  # [min] nothing is free: keeps nats per minute finite
+_FEW_CLASSES = 1e-4  # [1] repairs wanted with less than this are lumped together while scoring
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stack:
+    """All measurements' outcome tables in one block.
+
+    table    (n_measurements * n_outcomes, n_candidates), short tables padded with zero rows
+    plogp    (n_candidates, n_measurements) sum over outcomes of P ln P
+    """
+
+    table: np.ndarray
+    plogp: np.ndarray
+    n_measurements: int
+    n_outcomes: int
+
+
+@lru_cache(maxsize=4)
+def stack(measurements: tuple[MeasurementOption, ...]) -> Stack:
+    """Put the outcome tables of these options into one block; kept for the next decisions."""
+    n_outcomes = max((m.outcomes.shape[0] for m in measurements), default=1)
+    n_candidates = measurements[0].outcomes.shape[1] if measurements else 0
+    size = len(measurements) * n_outcomes * n_candidates
+    # small problems in double precision: there exact ties and tiny gains decide
+    block = np.zeros(
+        (len(measurements), n_outcomes, n_candidates), dtype=np.float64 if size < 200_000 else np.float32
+    )
+    for i, option in enumerate(measurements):
+        block[i, : option.outcomes.shape[0]] = option.outcomes
+    logs = np.log(np.maximum(block, 1e-30))
+    logs *= block
+    plogp = np.ascontiguousarray(logs.sum(axis=1).T)
+    return Stack(block.reshape(-1, n_candidates), plogp, len(measurements), n_outcomes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Situation:
+    """The problem as it stands: what may be done, at what cost, and which repair each candidate wants.
+
+    tests        (n_measurements,) minutes, inf where not allowed, used or impossible
+    extra        (n_measurements,) minutes of it for access and set-up
+    repairs      options still open, in the problem's order
+    cost         (n_repairs,) minutes with unpaid access
+    cures        (n_repairs, n_candidates)
+    wants        (n_candidates,) index into repairs of the cheapest cure, -1 if none
+    """
+
+    problem: Problem
+    paid: Paid
+    tests: np.ndarray
+    extra: np.ndarray
+    repairs: tuple[RepairOption, ...]
+    cost: np.ndarray
+    cures: np.ndarray
+    wants: np.ndarray
+
+
+def situation(problem: Problem, paid: Paid) -> Situation:
+    """Work out present costs.
+
+    c_t = minutes + unpaid access + set-up change + waiting * its weight; c_r = minutes + unpaid access.
+    A candidate wants the repair with the least minutes per chance of cure.
+    """
+    n_tests = len(problem.measurements)
+    tests, extra = np.full(n_tests, np.inf), np.zeros(n_tests)
+    for i, option in enumerate(problem.measurements):
+        more = unpaid(problem, paid, option.places) + setup_change(problem, paid.setup, option.setup)
+        extra[i] = more
+        if option.id not in paid.used and problem.allowed.get(option.id, True):
+            tests[i] = max(option.minutes + more + problem.wait_weight * option.wait_min, MINUTE_FLOOR)
+    repairs = tuple(
+        r for r in problem.repairs if r.id not in paid.repairs_done and problem.allowed.get(r.id, True)
+    )
+    cost = np.array([max(r.minutes + unpaid(problem, paid, r.places), MINUTE_FLOOR) for r in repairs])
+    n = len(problem.prior)
+    cures = np.array([r.cures for r in repairs], dtype=float).reshape(len(repairs), n)
+    wants = np.full(n, -1)
+    if len(repairs):
+        with np.errstate(divide="ignore"):
+            price = np.where(cures > 1e-3, cost[:, None] / cures, np.inf)
+        best = np.argmin(price, axis=0)
+        wants = np.where(np.isfinite(price[best, np.arange(n)]), best, -1)
+    if problem.unmodelled >= 0:
+        wants[problem.unmodelled] = -1
+    return Situation(problem, paid, tests, extra, repairs, cost, cures, wants)
+
+
+def unpaid(problem: Problem, paid: Paid, places: tuple[str, ...]) -> float:
+    """Minutes to open those of the places that are still closed."""
+    return sum(problem.access.get(p, 0.0) for p in places if p not in paid.places)
+
+
+def setup_change(problem: Problem, present: str, wanted: str) -> float:
+    """Minutes to bring key, engine, load and instrument from one set-up to another."""
+    if not wanted or not present or wanted == present:
+        return 0.0
+    return problem.setups.get((present, wanted), problem.setup_min)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scores:
+    """Expected information [nats] of each measurement, and the entropies it can come from.
+
+    by_class  (n_measurements,) about which repair is wanted; by_candidate about which candidate it is
+    shares    (n_repairs,) chance that each repair is the wanted one
+    """
+
+    by_class: np.ndarray
+    by_candidate: np.ndarray
+    class_entropy: float
+    candidate_entropy: float
+    shares: np.ndarray
+
+
+def scores(block: Stack, belief: np.ndarray, wants: np.ndarray, n_repairs: int) -> Scores:
+    """Score all measurements at once.
+
+    belief   (n_candidates,) sums to 1, zero where wants < 0
+    formula  I_t = sum_or Q ln Q - sum_o P ln P - sum_r q ln q,  Q_or = sum_{h: r(h)=r} b_h P(o|h)
+             J_t = sum_h b_h sum_o P(o|h) ln P(o|h) - sum_o P_o ln P_o
+    """
+    shares = np.bincount(wants[wants >= 0], weights=belief[wants >= 0], minlength=n_repairs)
+    class_entropy, candidate_entropy = entropy(shares), entropy(belief)
+    n_tests, n_outcomes = block.n_measurements, block.n_outcomes
+    kind = block.table.dtype
+    if n_tests == 0:
+        none = np.zeros(0)
+        return Scores(none, none, class_entropy, candidate_entropy, shares)
+    present = np.flatnonzero(belief > 0.0)
+    table, weights, classes = block.table, belief, wants
+    if len(present) < 0.6 * len(belief):
+        table, weights, classes = table[:, present], belief[present], wants[present]
+    # classes worth a column of their own; the rest share one (a lower bound, off by less than 1e-4 nats each)
+    own = np.flatnonzero(shares > _FEW_CLASSES)
+    column = np.full(n_repairs + 1, len(own))
+    column[own] = np.arange(len(own))
+    spread = np.zeros((len(weights), len(own) + 1), dtype=kind)
+    spread[np.arange(len(weights)), column[classes]] = weights
+    joint = table @ spread  # (T*K, n_classes)
+    outcome = joint.sum(axis=1)
+    outcome_term = _xlogx(outcome).reshape(n_tests, n_outcomes).sum(axis=1)
+    joint_term = _xlogx(joint).sum(axis=1).reshape(n_tests, n_outcomes).sum(axis=1)
+    class_term = float(_xlogx(spread.sum(axis=0).astype(float)).sum())
+    by_class = joint_term - outcome_term - class_term
+    by_candidate = belief.astype(kind) @ block.plogp - outcome_term
+    return Scores(
+        np.maximum(by_class.astype(float), 0.0),
+        np.maximum(by_candidate.astype(float), 0.0),
+        class_entropy,
+        candidate_entropy,
+        shares,
+    )
+
+
+def entropy(weights: np.ndarray) -> float:
+    """Entropy [nats] of chances that sum to 1."""
+    return float(-_xlogx(np.asarray(weights, dtype=float)).sum())
+
+
+def _xlogx(x: np.ndarray) -> np.ndarray:
+    return x * np.log(np.maximum(x, 1e-30))
