@@ -1,0 +1,249 @@
+"""Which steps are allowed, which cautions go with them, which readings are doubted.
+
+Part of the conversation, before the choice. Steps are judged by class (instrument, supply, engine, sorts
+of part touched): alike steps are judged once, and judged again only when a fact changes.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from diagnose.bike.model import BikeView, JobState, Repair
+from diagnose.conversation.facts import (
+    Act,
+    Circumstances,
+    Fact,
+    Surroundings,
+    act_facts,
+    get_home_facts,
+    job_facts,
+    survey,
+)
+from diagnose.conversation.sense import Taken, reading_facts
+from diagnose.rules.base import Firing, RuleBase
+
+STEP_KINDS = ("act", "touch")
+BIKES_REMEMBERED = 8
+
+Class = frozenset[tuple[tuple[str, str | int], ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Permit:
+    """blocked: rules that forbid the step now (empty = allowed); cautions: shown before it."""
+
+    blocked: tuple[Firing, ...] = ()
+    cautions: tuple[Firing, ...] = ()
+
+    @property
+    def allowed(self) -> bool:
+        return not self.blocked
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """A safety question that opens blocked steps once it is answered yes.
+
+    fact      what goes into JobState.said; sets and about: see `confirmed`
+    opens     act ids that are free once this and other such questions are answered yes
+    alone     those of them that this one frees by itself
+    cautions  shown with the question: why the steps are blocked
+    """
+
+    fact: str
+    question: str
+    short: str
+    opens: tuple[str, ...]
+    alone: tuple[str, ...]
+    cautions: tuple[Firing, ...]
+    sets: str = ""
+    about: str = ""
+
+
+@dataclass(slots=True, eq=False)
+class _Memory:
+    """What was already worked out for one bike under one rule base."""
+
+    rulebase: RuleBase
+    around: Surroundings
+    classes: dict[tuple[str, str, JobState], Class] = field(default_factory=dict)
+    permits: OrderedDict[tuple[Class, Class], Permit] = field(default_factory=OrderedDict)
+
+
+_memories: OrderedDict[tuple[int, int], _Memory] = OrderedDict()
+
+
+def _memory(rulebase: RuleBase, view: BikeView) -> _Memory:
+    # views and rule bases hold mappings and have no hash; the memory keeps both alive, so ids stay theirs
+    key = (id(rulebase), id(view))
+    found = _memories.get(key)
+    if found is None:
+        found = _memories[key] = _Memory(rulebase, survey(view))
+        if len(_memories) > BIKES_REMEMBERED:
+            _memories.popitem(last=False)
+    _memories.move_to_end(key)
+    return found
+
+
+def surroundings(rulebase: RuleBase, view: BikeView) -> Surroundings:
+    """The bike as the rules see it; remembered."""
+    return _memory(rulebase, view).around
+
+
+def judge(
+    rulebase: RuleBase,
+    view: BikeView,
+    acts: Iterable[Act],
+    job: JobState,
+    history: Mapping[str, bool] | None = None,
+    skill: str = "beginner",
+    *,
+    kit: str = "meter",
+    complaints: Sequence[str] = (),
+    first_power: bool = False,
+) -> Mapping[str, Permit]:
+    """Judge steps before one is chosen.
+
+    acts         measurements and repairs
+    history      fact id -> yes or no, only what was answered
+    first_power  the loom has not had the battery on since it was made or altered
+    returns      act id -> Permit
+    """
+    circumstances = Circumstances(skill, kit, history or {}, tuple(complaints), first_power)
+    memory = _memory(rulebase, view)
+    about = _frozen(_context(rulebase, memory.around, job, circumstances))
+    permits: dict[str, Permit] = {}
+    for act in acts:
+        permits[act.id] = _permit(memory, _class(memory, act, job, "step"), about)
+    return permits
+
+
+def judge_get_home(
+    rulebase: RuleBase, view: BikeView, repair: Repair, job: JobState, circumstances: Circumstances
+) -> Permit:
+    """Judge a repair's get-home measure: a blocked one is not told, its cautions are its limits."""
+    memory = _memory(rulebase, view)
+    about = _frozen(_context(rulebase, memory.around, job, circumstances))
+    return _permit(memory, _class(memory, repair, job, "get_home"), about)
+
+
+def _context(
+    rulebase: RuleBase, around: Surroundings, job: JobState, circumstances: Circumstances
+) -> list[Fact]:
+    """Job facts of those kinds that rules about steps ask for."""
+    wanted = {
+        c.kind
+        for r in rulebase.rules
+        if any(c.kind in STEP_KINDS for c in r.when)
+        for c in r.when
+        if c.kind not in STEP_KINDS
+    }
+    facts = job_facts(around, job, circumstances, rulebase.questions)
+    return [f for f in facts if f["kind"] in wanted]
+
+
+def _frozen(facts: Iterable[Fact]) -> Class:
+    return frozenset(tuple(sorted(f.items())) for f in facts)
+
+
+def _class(memory: _Memory, act: Act, job: JobState, sort: str) -> Class:
+    key = (act.id, sort, job)
+    found = memory.classes.get(key)
+    if found is None:
+        if len(memory.classes) > 20_000:
+            memory.classes.clear()
+        make = act_facts if sort == "step" else get_home_facts
+        found = memory.classes[key] = _frozen(make(memory.around, act, job))  # type: ignore[arg-type]
+    return found
+
+
+def _permit(memory: _Memory, step: Class, about: Class) -> Permit:
+    key = (step, about)
+    found = memory.permits.get(key)
+    if found is None:
+        firings = _once(memory.rulebase.conclude([dict(f) for f in step | about]))
+        found = memory.permits[key] = Permit(
+            tuple(f for f in firings if f.conclusion == "block"),
+            tuple(f for f in firings if f.conclusion == "caution"),
+        )
+        if len(memory.permits) > 4096:
+            memory.permits.popitem(last=False)
+    return found
+
+
+def _once(firings: Iterable[Firing]) -> tuple[Firing, ...]:
+    """One firing for each rule and text: two parts of one sort need no second warning."""
+    return tuple({(f.rule, f.text): f for f in reversed(tuple(firings))}.values())[::-1]
+
+
+def confirmations(permits: Mapping[str, Permit]) -> tuple[Confirmation, ...]:
+    """Safety questions that would open blocked steps, those that open most first."""
+    by_fact: dict[str, list[tuple[str, Firing]]] = {}
+    for act, permit in permits.items():
+        for firing in permit.blocked:
+            if firing.until:
+                by_fact.setdefault(firing.until, []).append((act, firing))
+    found = []
+    for fact, pairs in by_fact.items():
+        first = pairs[0][1]
+        held = dict.fromkeys(act for act, _ in pairs)
+        opens = tuple(a for a in held if all(f.until for f in permits[a].blocked))
+        alone = tuple(a for a in opens if all(f.until == fact for f in permits[a].blocked))
+        if not opens:
+            continue
+        found.append(
+            Confirmation(
+                fact,
+                first.question,
+                first.question_short,
+                opens,
+                alone,
+                _once(f for _, f in pairs),
+                first.sets,
+                first.about,
+            )
+        )
+    return tuple(sorted(found, key=lambda c: (-len(c.alone), -len(c.opens), c.fact)))
+
+
+def confirmed(view: BikeView, job: JobState, confirmation: Confirmation) -> JobState:
+    """The job state after a safety question was answered yes: what was said, and what it changed."""
+    said = tuple(dict.fromkeys((*job.said, confirmation.fact)))
+    job = replace(job, said=said)
+    if confirmation.sets == "battery_off":
+        return replace(job, battery=False)
+    if confirmation.sets == "apart":
+        plugs = view.plugs.get(confirmation.about, ())
+        return replace(job, apart=tuple(dict.fromkeys((*job.apart, *plugs))))
+    return job
+
+
+def doubts(rulebase: RuleBase, facts: Sequence[Fact]) -> tuple[Firing, ...]:
+    """Why a reading may be a slip; facts: of sense.reading_facts, perhaps with job facts."""
+    return _once(f for f in rulebase.conclude(facts) if f.conclusion == "doubt")
+
+
+def doubts_of(
+    rulebase: RuleBase, view: BikeView, reading: Taken, job: JobState, earlier: Sequence[Taken] = ()
+) -> tuple[Firing, ...]:
+    """doubts() of a reading as it comes in."""
+    return doubts(rulebase, reading_facts(surroundings(rulebase, view), reading, job, earlier))
+
+
+def advice(rulebase: RuleBase, facts: Sequence[Fact]) -> tuple[Firing, ...]:
+    """What the rules advise, and causes behind effects; facts: job, history, complaint and finding facts."""
+    return _once(f for f in rulebase.conclude(facts) if f.conclusion in ("advise", "root_cause"))
+
+
+def advice_for(
+    rulebase: RuleBase,
+    view: BikeView,
+    job: JobState,
+    circumstances: Circumstances,
+    findings: Sequence[Fact] = (),
+) -> tuple[Firing, ...]:
+    """advice() from the job as it stands; findings: of facts.finding_facts and opened_fuse_facts."""
+    around = surroundings(rulebase, view)
+    return advice(rulebase, [*job_facts(around, job, circumstances, rulebase.questions), *findings])

@@ -1,0 +1,149 @@
+"""Does a reading make sense: readings as flat facts for the rules, every number judged here.
+
+Part of the conversation. Pure functions; knows what displays show and nothing of probabilities.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from diagnose.bike.model import JobState, Measurement
+from diagnose.conversation.facts import (
+    Fact,
+    Surroundings,
+    electronics_at,
+    engine_word,
+    isolation,
+    supply_on,
+    word_of,
+    yes,
+)
+
+DISPLAY_ZERO = {"V": 0.005, "ohm": 0.05, "A": 0.005}  # below the last digit of a 3.5 digit display
+SIXTEEN_VOLTS = 16.0 / 12.0  # of the supply: no 12 V battery reads 16 V with the engine off
+TWENTY_TWO_VOLTS = 22.0 / 12.0  # about what an AC range shows on 12 V DC, twice and more
+AMMETER_LIMIT = 10.0  # [A] common jack
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One reading as typed. value in SI, inf for OL; expected: (low, high) over all suspects, or None."""
+
+    measurement: Measurement
+    value: float
+    text: str = ""
+    expected: tuple[float, float] | None = None
+
+
+def reading_facts(
+    around: Surroundings, reading: Taken, job: JobState, earlier: Sequence[Taken] = ()
+) -> list[Fact]:
+    """A reading as facts: one `reading`, and one `series` if there are earlier ones of its instrument.
+
+    earlier  the readings before it, oldest first
+    """
+    act, value = reading.measurement, reading.value
+    engine = engine_word(act.condition.engine)
+    ends = {word_of(around, p.partition(".")[0]) for p in (act.plus, act.minus) if p}
+    at = "battery" if ends == {"battery"} else "electronics" if electronics_at(around, act) else "other"
+    relative = abs(value) / around.view.supply_volts if act.unit == "V" else 0.0
+    fact: Fact = {
+        "kind": "reading",
+        "instrument": act.kind,
+        "verdict": verdict(reading, around.view.supply_volts, engine),
+        "scale": scale(reading),
+        "at": at,
+        "supply": "on" if supply_on(act.condition, job) else "off",
+        "switched": yes(act.condition.controls),
+        "engine": engine,
+        "isolated": isolation(around, act, job),
+        "above": "twenty_two"
+        if relative > TWENTY_TWO_VOLTS
+        else "sixteen"
+        if relative > SIXTEEN_VOLTS
+        else "no",
+    }
+    series = _series(reading, earlier)
+    return [fact, series] if series else [fact]
+
+
+def verdict(reading: Taken, supply: float, engine: str) -> str:
+    """One word for a number: see the vocabulary of `reading`.
+
+    supply  [V] nominal; engine: off | cranking | running
+    """
+    act, value = reading.measurement, reading.value
+    low, high = reading.expected or (-math.inf, math.inf)
+    if act.kind in ("ohms", "diode") and reading.text.strip() == "1":
+        return "lone_one"
+    if math.isinf(value) and value > 0:
+        return "no_path" if act.kind in ("ohms", "diode") else "over_range"
+    zero = DISPLAY_ZERO.get(act.unit, 0.0)
+    if value < min(-4 * zero, low):
+        return "negative"
+    if abs(value) <= zero:
+        return "zero"
+    volts_limit = supply * (SIXTEEN_VOLTS if engine != "running" else TWENTY_TWO_VOLTS)
+    if act.unit == "V" and act.kind != "ac_volts" and value > volts_limit:
+        return "over_range"
+    if act.unit == "A" and value > AMMETER_LIMIT:
+        return "over_range"
+    if act.kind == "drop" and value > 0.85 * supply:
+        return "full_supply"
+    return "low" if value < low else "high" if value > high else "ok"
+
+
+def scale(reading: Taken) -> str:
+    """Whether a factor of a thousand (mV for V, ohm for kohm) would bring it to what is expected."""
+    if reading.expected is None or not math.isfinite(reading.value) or reading.value <= 0:
+        return "fits"
+    low, high = reading.expected
+    if not math.isfinite(high):
+        return "fits"
+    low, high = low / 1.5 if low > 0 else low, high * 1.5
+    if low <= reading.value <= high:
+        return "fits"
+    if low <= reading.value / 1000 <= high and reading.value > 20 * max(high, 1e-12):
+        return "thousandfold"
+    if low > 0 and low <= reading.value * 1000 <= high:
+        return "thousandth"
+    return "fits"
+
+
+def _series(reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
+    """How the run of readings that ends here looks: same instrument, red tip at different points."""
+    run = [reading]
+    for r in reversed(earlier):
+        if r.measurement.kind != reading.measurement.kind:
+            break
+        run.append(r)
+    if len(run) < 2:
+        return None
+    zero = DISPLAY_ZERO.get(reading.measurement.unit, 0.0)
+    black = "same" if len({r.measurement.minus for r in run}) == 1 else "moved"
+
+    def length(fits: Callable[[Taken], bool]) -> int:
+        count = 0
+        for r in run:
+            if not fits(r):
+                break
+            count += 1
+        return count
+
+    zeros = length(lambda r: abs(r.value) <= zero)
+    alike = length(lambda r: math.isfinite(r.value) and r.value == reading.value)
+    highs = length(lambda r: r.expected is not None and r.value > r.expected[1] > 0)
+    fact: Fact = {"kind": "series", "instrument": reading.measurement.kind, "black": black}
+    surprised = any(r.expected is not None and r.expected[0] > 10 * zero for r in run[:zeros])
+    if zeros >= 2 and surprised:
+        return fact | {"pattern": "all_zero", "count": zeros}
+    same = run[:alike]
+    places = {r.measurement.plus for r in same}
+    conditions = {r.measurement.condition.text for r in same}
+    if alike >= 2 and abs(reading.value) > zero and len(places) > 1 and len(conditions) > 1:
+        return fact | {"pattern": "all_same", "count": min(alike, len(places))}
+    if highs >= 2:
+        return fact | {"pattern": "all_high", "count": highs}
+    return fact | {"pattern": "mixed", "count": len(run)}

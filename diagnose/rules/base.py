@@ -1,0 +1,192 @@
+"""Facts in, firings out: what the rules conclude from flat facts, whichever engine does the matching.
+
+Stands beside the conversation. Knows no bike and no probabilities; facts are made by
+`conversation.facts`, and the words they may use are in `rules.vocabulary`.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import OrderedDict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+from diagnose.errors import RuleError, unknown
+from diagnose.rules.format import Question, Rule
+from diagnose.rules.read import read_rules
+from diagnose.rules.vocabulary import NUMBER, TEXT, VOCABULARY, Vocabulary
+
+ENGINES = ("auto", "durable", "chainer")
+MEMORY = 2048  # remembered conclusions of one rule base, oldest dropped first
+
+Fact = Mapping[str, str | int]
+FrozenFact = tuple[tuple[str, str | int], ...]
+
+
+class Engine(Protocol):
+    """What both matchers offer: see chainer.Chainer.match."""
+
+    def match(self, facts: Sequence[Fact]) -> list[tuple[int, tuple[int, ...]]]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Firing:
+    """A rule whose conditions are met.
+
+    conclusion  block | caution | doubt | advise | root_cause
+    text/short  for the beginner / for the trade
+    facts       (alias, fact as sorted pairs) in the order of the rule's conditions: why it fired
+    until       id of the safety fact that lifts a block, '' if none does
+    question    how that fact is asked for; question_short the same for the trade
+    sets        what a yes changes in the job: '' | battery_off | apart
+    about       component the safety fact is about, or ''
+    """
+
+    rule: str
+    title: str
+    conclusion: str
+    text: str
+    short: str
+    facts: tuple[tuple[str, FrozenFact], ...]
+    until: str = ""
+    question: str = ""
+    question_short: str = ""
+    sets: str = ""
+    about: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RuleBase:
+    """Checked rules with a matcher. engine: `durable` or `chainer`."""
+
+    rules: tuple[Rule, ...]
+    questions: Mapping[str, Question]
+    engine: str
+    vocabulary: Vocabulary
+    _matcher: Engine
+    _memory: OrderedDict[frozenset[FrozenFact], tuple[Firing, ...]] = field(default_factory=OrderedDict)
+
+    def conclude(self, facts: Iterable[Fact]) -> tuple[Firing, ...]:
+        """What follows from these facts, in the order of the rule files.
+
+        facts    flat facts: `kind` and fields of the vocabulary; order and repetition do not matter
+        returns  one Firing for each rule and each set of facts that meets it
+        raises   RuleError for a fact outside the vocabulary or a failing engine
+        """
+        frozen = frozenset(tuple(sorted(f.items())) for f in facts)
+        known = self._memory.get(frozen)
+        if known is not None:
+            self._memory.move_to_end(frozen)
+            return known
+        ordered = sorted(frozen, key=_sort_key)
+        plain = [dict(f) for f in ordered]
+        for fact in plain:
+            check_fact(fact, self.vocabulary)
+        matches = sorted(set(self._matcher.match(plain)))
+        firings = tuple(self._firing(self.rules[number], [ordered[p] for p in at]) for number, at in matches)
+        self._memory[frozen] = firings
+        if len(self._memory) > MEMORY:
+            self._memory.popitem(last=False)
+        return firings
+
+    def forget(self) -> None:
+        """Drop every remembered conclusion (for timing, and to free memory)."""
+        self._memory.clear()
+
+    def _firing(self, rule: Rule, facts: Sequence[FrozenFact]) -> Firing:
+        bound = {c.alias: dict(f) for c, f in zip(rule.when, facts, strict=True)}
+        used = tuple((c.alias, f) for c, f in zip(rule.when, facts, strict=True))
+        text, short = _fill(rule.text, bound), _fill(rule.short, bound)
+        if rule.until is None:
+            return Firing(rule.id, rule.title, rule.conclusion, text, short, used, source=rule.source)
+        asked = self.questions[rule.until.said]
+        about = bound.get(rule.until.of, {})
+        component = str(about.get("component", ""))
+        words = {"component": component, "title": about.get("title", component)}
+        return Firing(
+            rule.id,
+            rule.title,
+            rule.conclusion,
+            text,
+            short,
+            used,
+            f"{asked.id}_{component}" if component else asked.id,
+            asked.text.format_map(words),
+            asked.short.format_map(words),
+            asked.sets,
+            component,
+            rule.source,
+        )
+
+
+def load_rules(
+    paths: Iterable[str | Path],
+    engine: str = "auto",
+    sources: Iterable[str] | None = None,
+    vocabulary: Vocabulary = VOCABULARY,
+) -> RuleBase:
+    """Read, check and compile rule files or folders of them.
+
+    engine   durable: durable-rules; chainer: the built-in matcher; auto: durable-rules where it is
+             installed for (Python before 3.13), else the built-in one
+    raises   KnowledgeError with every problem of every file; RuleError for an engine that is not there
+    """
+    if engine not in ENGINES:
+        raise RuleError(unknown("rule engine", engine, ENGINES))
+    read = read_rules(paths, sources, vocabulary)
+    name, matcher = _matcher(read.rules, engine)
+    return RuleBase(read.rules, read.questions, name, vocabulary, matcher)
+
+
+def _matcher(rules: Sequence[Rule], engine: str) -> tuple[str, Engine]:
+    if engine == "durable" or (engine == "auto" and sys.version_info < (3, 13)):
+        try:
+            from diagnose.rules.durable_engine import Durable
+        except ImportError as err:
+            if engine == "durable":
+                raise RuleError(
+                    f"durable-rules cannot be imported: {err}; expected it on Python 3.11 and 3.12; "
+                    "try `pip install durable-rules==2.0.28` (needs a C compiler) or engine='chainer'"
+                ) from err
+        else:
+            return "durable", Durable(rules)
+    from diagnose.rules.chainer import Chainer
+
+    return "chainer", Chainer(rules)
+
+
+def check_fact(fact: Fact, vocabulary: Vocabulary = VOCABULARY) -> None:
+    """Raise RuleError unless the fact is flat and uses the vocabulary's kinds, fields and words."""
+    kind = fact.get("kind")
+    if kind not in vocabulary:
+        raise RuleError(unknown("kind of fact", str(kind), vocabulary))
+    fields = vocabulary[str(kind)]
+    for name, value in fact.items():
+        if name == "kind":
+            continue
+        allowed = fields.get(name)
+        if allowed is None:
+            raise RuleError(unknown(f"field of {kind}", name, fields))
+        if allowed == NUMBER:
+            if not isinstance(value, int) or isinstance(value, bool) or abs(value) >= 10**15:
+                raise RuleError(f"fact {kind}.{name}={value!r} is not a whole number; expected one such as 3")
+        elif not isinstance(value, str):
+            raise RuleError(f"fact {kind}.{name}={value!r} is not a word; expected text")
+        elif allowed != TEXT and value not in allowed:
+            raise RuleError(unknown(f"value of {kind}.{name}", value, allowed))
+
+
+def _sort_key(fact: FrozenFact) -> tuple[tuple[str, str], ...]:
+    return tuple((name, str(value)) for name, value in fact)
+
+
+def _fill(text: str, bound: Mapping[str, Mapping[str, str | int]]) -> str:
+    if "{" not in text:
+        return text
+    for alias, fact in bound.items():
+        for name, value in fact.items():
+            text = text.replace(f"{{{alias}.{name}}}", str(value))
+    return text
