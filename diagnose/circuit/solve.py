@@ -4,20 +4,258 @@ Second arrow of the flow. Knows circuits only. Everything is an array whose last
 
     compiled = compile_netlist(netlist)                  # once a netlist; keeps its plans
     solution = settle_cases(compiled, cases)             # relays, fuses, outputs ... until nothing changes
-    solution = settle_cases(compiled, cases, start=s)    # start: Start(solution of the healthy circuit, (B,) column)
+    solution = settle_cases(compiled, cases, start=Start(healthy, columns))   # begin at another's volts
     solution = solve_cases(compiled, cases)              # the same with device states held as the cases give them
-    solution = settle_one(netlist, case)                 # one case; raises DidNotConverge, SingularCircuit
-
-Solution (frozen):
-    nodes         names, ground last; volts (n_nodes, B) in that order, ground row zero
-    converged     (B,) bool; restless (B,) bool: a loop that never rests (buzzing relay, flickering unit)
-    floating      (n_nodes, B) bool: no path to ground but leakage
-    devices       names; states (n_devices, B) int8
-    at(node) -> (B,) volts; between(plus, minus) -> (B,); across(element) -> (B,) volts
-    current(element) -> (B,) amperes from plus to minus; power(element) -> (B,) watts taken up
-    state(device) -> (B,); state_after(column) -> states for Case.states (found state: what is kept)
-    opened(column) -> fuse device ids; latched(column) -> output device ids
-    phases(column) -> node volts of each phase of a loop that never rests, (n_phases, n_nodes)
+    solution = settle_one(netlist, case)                 # one case; raises DidNotConverge
 
 Small-signal views of a solution are in thevenin.py, instruments in instruments.py, decks in spice.py.
 """
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from diagnose.circuit.edits import Sheet, read_cases
+from diagnose.circuit.layout import Compiled, Layout, compile_netlist
+from diagnose.circuit.netlist import Case, Netlist
+from diagnose.circuit.newton import Work
+from diagnose.circuit.settle import ROUNDS, Settled, settle
+from diagnose.errors import CircuitError, DidNotConverge, unknown
+
+__all__ = ["Part", "Solution", "Start", "compile_netlist", "settle_cases", "settle_one", "solve_cases"]
+
+Array = np.ndarray[Any, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """Cases solved together, in their own order, with the state they settled in.
+
+    sheet    what was solved; columns of the batch in sheet.columns
+    settled  volts by node of sheet.layout (n + 1, B), states (n_devices, B)
+    kept     small-signal factors, made when first asked for (thevenin.py)
+    """
+
+    sheet: Sheet
+    settled: Settled
+    kept: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """Solved cases. The last axis of every array is the case, in the order they were given.
+
+    nodes      names, ground last; volts (n_nodes, B) [V] against ground, ground's own row zero
+    devices    names; states (n_devices, B) int8, as in netlist.Device
+    converged  (B,) False: no operating point was found, the volts mean nothing
+    restless   (B,) True: a loop that never rests; volts and states are those of its last phase
+    """
+
+    compiled: Compiled
+    cases: tuple[Case, ...]
+    nodes: tuple[str, ...]
+    volts: Array
+    devices: tuple[str, ...]
+    states: Array
+    converged: Array
+    restless: Array
+    parts: tuple[Part, ...]
+
+    @property
+    def size(self) -> int:
+        return self.volts.shape[1]
+
+    def at(self, node: str) -> Array:
+        """(B,) volts of a node against ground. Raises CircuitError for an unknown node."""
+        return self.volts[self.row(node)]
+
+    def row(self, node: str) -> int:
+        """Row of a node in volts. Raises CircuitError for an unknown node."""
+        number = self.compiled.layout.node_of.get(node)
+        if number is None:
+            raise CircuitError(f"volts: {unknown('node', node, self.nodes)}")
+        return number
+
+    def between(self, plus: str, minus: str) -> Array:
+        """(B,) volts of one node against another, no meter in circuit."""
+        return self.at(plus) - self.at(minus)
+
+    def across(self, element: str) -> Array:
+        """(B,) volts of an element, plus against minus, its ends as edits left them. [V]"""
+        return self._gather(element, 0)
+
+    def current(self, element: str) -> Array:
+        """(B,) current through an element from plus to minus; 0 where it is out of circuit. [A]"""
+        return self._gather(element, 1)
+
+    def power(self, element: str) -> Array:
+        """(B,) power an element takes up; negative where it delivers. [W]"""
+        return self.across(element) * self.current(element)
+
+    def state(self, device: str) -> Array:
+        """(B,) state of a device. Raises CircuitError for an unknown device."""
+        if device not in self.compiled.layout.device_of:
+            raise CircuitError(f"state: {unknown('device', device, self.devices)}")
+        return self.states[self.compiled.layout.device_of[device]]
+
+    def states_of(self, column: int) -> tuple[tuple[str, int], ...]:
+        """All device states of one case, as Case.states takes them."""
+        return tuple(zip(self.devices, self.states[:, column].tolist(), strict=True))
+
+    def lasting(self, column: int) -> tuple[tuple[str, int], ...]:
+        """What stays when the condition goes: fuses opened, outputs latched off; for Case.states."""
+        kept = {"fuse": 1, "output": 2}
+        return tuple(
+            (device.id, int(state))
+            for device, state in zip(self.compiled.netlist.devices, self.states[:, column], strict=True)
+            if kept.get(device.law) == state
+        )
+
+    def opened(self, column: int) -> tuple[str, ...]:
+        """Fuse devices that have opened in this case."""
+        return self._in_state(column, "fuse", 1)
+
+    def latched(self, column: int) -> tuple[str, ...]:
+        """Output devices that have latched off in this case."""
+        return self._in_state(column, "output", 2)
+
+    def phases(self, column: int) -> Array:
+        """Volts (n_phases, n_nodes) of a loop that never rests; of any other case its one row of volts."""
+        for part in self.parts:
+            here = np.flatnonzero(part.sheet.columns == column)
+            if len(here) and int(here[0]) in part.settled.phases:
+                return part.settled.phases[int(here[0])][:, _own_nodes(part.sheet.layout)]
+        return self.volts[:, column][None]
+
+    @property
+    def floating(self) -> Array:
+        """(n_nodes, B) True: no path to ground but leakage, so that a meter shows nothing of worth."""
+        from diagnose.circuit.thevenin import floating_nodes
+
+        out = np.zeros(self.volts.shape, dtype=bool)
+        for part in self.parts:
+            out[:, part.sheet.columns] = floating_nodes(part)[_own_nodes(part.sheet.layout)]
+        return out
+
+    def residual(self) -> Array:
+        """(B,) worst sum of currents at any node, which should be zero. [A]"""
+        from diagnose.circuit.thevenin import worst_residual
+
+        out = np.zeros(self.size)
+        for part in self.parts:
+            out[part.sheet.columns] = worst_residual(part)
+        return out
+
+    def _in_state(self, column: int, law: str, state: int) -> tuple[str, ...]:
+        return tuple(
+            d.id
+            for d, s in zip(self.compiled.netlist.devices, self.states[:, column], strict=True)
+            if d.law == law and s == state
+        )
+
+    def _gather(self, element: str, which: int) -> Array:
+        from diagnose.circuit.thevenin import element_view
+
+        out = np.zeros(self.size)
+        known = False
+        for part in self.parts:
+            view = element_view(part, element)
+            if view is not None:
+                out[part.sheet.columns] = view[which]
+                known = True
+        if not known:
+            raise CircuitError(f"current: {unknown('element', element, self.compiled.layout.element_of)}")
+        return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """Where to begin: for case b, the volts of column columns[b] of another solution of this netlist.
+
+    It changes how fast a case is solved, never what comes out within the solver's tolerance.
+    """
+
+    solution: Solution
+    columns: Array
+
+
+def settle_cases(compiled: Compiled, cases: Sequence[Case], start: Start | None = None) -> Solution:
+    """Solve every case and let its devices settle from their start states.
+
+    start    optional volts to begin from (healthy circuit in the same condition)
+    returns  Solution; cases without an operating point are flagged, not raised
+    raises   CircuitError for an edit or start state of something that is not there
+    """
+    return _solve(compiled, cases, start, ROUNDS)
+
+
+def solve_cases(compiled: Compiled, cases: Sequence[Case], start: Start | None = None) -> Solution:
+    """Solve every case with its device states held as given (missing = 0). Else as settle_cases."""
+    return _solve(compiled, cases, start, 0)
+
+
+def settle_one(netlist: Netlist | Compiled, case: Case = Case()) -> Solution:  # noqa: B008 (frozen value)
+    """Settle a single case. Raises DidNotConverge when no operating point is found."""
+    compiled = netlist if isinstance(netlist, Compiled) else compile_netlist(netlist)
+    solution = settle_cases(compiled, [case])
+    if not solution.converged[0]:
+        raise DidNotConverge(int(solution.parts[0].settled.rounds[0]), float(solution.residual()[0]))
+    return solution
+
+
+def _solve(compiled: Compiled, cases: Sequence[Case], start: Start | None, rounds: int) -> Solution:
+    layout = compiled.layout
+    size = len(cases)
+    if start is not None:
+        if start.solution.compiled.layout.nodes != layout.nodes:
+            raise CircuitError("start: it is a solution of another netlist; expected one of this netlist")
+        if len(start.columns) != size:
+            raise CircuitError(f"start: {len(start.columns)} columns for {size} cases; expected one a case")
+    volts = np.zeros((len(layout.nodes), size))
+    states = np.zeros((len(layout.devices), size), dtype=np.int8)
+    converged, restless = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
+    parts = []
+    for sheet in read_cases(compiled, cases):
+        settled = settle(sheet, _first_guess(sheet, start), rounds)
+        columns = sheet.columns
+        volts[:, columns] = settled.volts[_own_nodes(sheet.layout)]
+        states[:, columns] = settled.states
+        converged[columns], restless[columns] = settled.converged, settled.restless
+        parts.append(Part(sheet, settled))
+    return Solution(
+        compiled,
+        tuple(cases),
+        layout.nodes,
+        volts,
+        tuple(d.id for d in layout.devices),
+        states,
+        converged,
+        restless,
+        tuple(parts),
+    )
+
+
+def _own_nodes(layout: Layout) -> Array:
+    """Rows of the netlist's own nodes and ground, spares left out."""
+    return np.append(np.arange(layout.first_spare_node), layout.ground)
+
+
+def _first_guess(sheet: Sheet, start: Start | None) -> Array:
+    layout = sheet.layout
+    bent = np.concatenate([layout.by_law["lamp"], layout.by_law["diode"]])
+    if start is None:
+        return np.zeros((len(bent), sheet.size))
+    full = np.zeros((len(layout.nodes), sheet.size))
+    full[_own_nodes(layout)] = start.solution.volts[:, np.asarray(start.columns)[sheet.columns]]
+    return full[layout.plus[bent]] - full[layout.minus[bent]]
+
+
+def work_at(part: Part) -> Work:
+    """Arrays of a part stamped in its settled states (stages 1 and 2 eliminated)."""
+    work = Work(part.sheet)
+    work.settle_linear(part.settled.states)
+    return work

@@ -1,0 +1,338 @@
+"""Cases read into columns: which values they change, which ends they move, where devices start.
+
+A case is edits in order. Edits that change values become entries of a sparse table; edits that
+change the pattern (Add, Move, Reverse) become patches, and cases are grouped so that those with the
+same patches stand side by side and the big rest keeps its tree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.circuit.layout import Compiled, Layout, check_element, check_value, with_spares
+from diagnose.circuit.netlist import Add, Case, Change, Edit, Force, Move, Open, Reverse
+from diagnose.circuit.plan import Plan, plan_elimination
+from diagnose.errors import CircuitError, unknown
+
+# What a row operation costs beside its data: cases whose handling takes as long as the call itself.
+CALL_COST_CASES = 1500
+# Cases worked on at a time, so that the work stays in the processor's cache.
+CHUNK = 1024
+
+Ends = tuple[int, int, int]  # element, plus node, minus node
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patch:
+    """In columns start..stop the element has these ends instead of its own."""
+
+    element: int
+    plus: int
+    minus: int
+    start: int
+    stop: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """Cases worked on together: one plan, values as a sparse table.
+
+    columns  (B,) their numbers in the batch
+    entries  rows, columns (within the sheet) and values that differ from the layout's base
+    states   (n_devices, B) device states to start from
+    names    per column: names of elements and nodes that edits put into spares
+    """
+
+    layout: Layout
+    plan: Plan
+    patches: tuple[Patch, ...]
+    columns: np.ndarray
+    entries: tuple[np.ndarray, np.ndarray, np.ndarray]
+    states: np.ndarray
+
+    @property
+    def size(self) -> int:
+        return len(self.columns)
+
+    def values(self) -> np.ndarray:
+        """(n_rows, B) every value of every case."""
+        table = np.empty((len(self.layout.base), self.size))
+        table[:] = self.layout.base[:, None]
+        table[self.entries[0], self.entries[1]] = self.entries[2]
+        return table
+
+
+def read_cases(compiled: Compiled, cases: Sequence[Case]) -> list[Sheet]:
+    """Sort cases into sheets. Raises CircuitError for an edit of something that is not there."""
+    layout = compiled.layout
+    memo: dict[int, tuple[int, float] | None] = {}
+    rows: list[int] = []
+    values: list[float] = []
+    counts: list[int] = []
+    shaped: dict[int, list[Edit]] = {}
+    for number, case in enumerate(cases):
+        before = len(rows)
+        for edit in case.edits:
+            key = id(edit)
+            if key in memo:
+                code = memo[key]
+            else:
+                code = memo[key] = _encode(layout, edit)
+            if code is None:
+                shaped.setdefault(number, []).append(edit)
+            else:
+                rows.append(code[0])
+                values.append(code[1])
+        counts.append(len(rows) - before)
+    row_array, value_array = np.array(rows, dtype=np.intp), np.array(values)
+    column_array = np.repeat(np.arange(len(cases)), counts)
+
+    layout, ends, extra = _shape(compiled, shaped)
+    if extra[0]:
+        row_array = np.concatenate([row_array, np.array(extra[0], dtype=np.intp)])
+        column_array = np.concatenate([column_array, np.array(extra[1], dtype=np.intp)])
+        value_array = np.concatenate([value_array, np.array(extra[2])])
+        order = np.argsort(column_array, kind="stable")
+        row_array, column_array, value_array = row_array[order], column_array[order], value_array[order]
+
+    states = _starts(layout, cases)
+    offsets = np.searchsorted(column_array, np.arange(len(cases) + 1))
+    sheets = []
+    for plan, columns, patches in _groups(compiled, layout, len(cases), ends):
+        for start in range(0, len(columns), CHUNK):
+            part = columns[start : start + CHUNK]
+            sizes = offsets[part + 1] - offsets[part]
+            total = int(sizes.sum())
+            within = np.arange(total) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+            take = np.repeat(offsets[part], sizes) + within
+            sheets.append(
+                Sheet(
+                    layout,
+                    plan,
+                    _cut(patches, start, start + len(part)),
+                    part,
+                    (row_array[take], np.repeat(np.arange(len(part)), sizes), value_array[take]),
+                    np.ascontiguousarray(states[:, part]),
+                )
+            )
+    return sheets
+
+
+def _encode(layout: Layout, edit: Edit) -> tuple[int, float] | None:
+    """Row and value of an edit of the netlist's own values; None for edits of the pattern or of extras."""
+    if isinstance(edit, Change):
+        row = layout.row_of.get((edit.target, edit.param))
+        if row is None:
+            if edit.target in layout.element_of or edit.target in layout.device_of:
+                known = [name for owner, name in layout.row_of if owner == edit.target and name[0] != "#"]
+                raise CircuitError(f"change of {edit.target}: {unknown('value', edit.param, known)}")
+            return None
+        check_value(edit.target, edit.param, edit.value)
+        return row, edit.value
+    if isinstance(edit, Open | Force):
+        number = layout.element_of.get(edit.element)
+        if number is None:
+            return None
+        if isinstance(edit, Open):
+            return int(layout.open_rows[number]), 1.0
+        return int(layout.force_rows[number]), float(edit.closed)
+    return None
+
+
+def _shape(
+    compiled: Compiled, shaped: dict[int, list[Edit]]
+) -> tuple[Layout, dict[int, tuple[Ends, ...]], tuple[list[int], list[int], list[float]]]:
+    """Work out edits of the pattern: a layout with enough spares, ends per case, entries of spares."""
+    base = compiled.layout
+    need: dict[str, int] = {}
+    need_nodes = 0
+    for edits in shaped.values():
+        laws: dict[str, int] = {}
+        fresh: set[str] = set()
+        for edit in edits:
+            if isinstance(edit, Add):
+                laws[edit.element.law] = laws.get(edit.element.law, 0) + 1
+                fresh |= {n for n in (edit.element.plus, edit.element.minus) if n not in base.node_of}
+            elif isinstance(edit, Move) and edit.node not in base.node_of:
+                fresh.add(edit.node)
+        for law, count in laws.items():
+            need[law] = max(need.get(law, 0), count)
+        need_nodes = max(need_nodes, len(fresh))
+    layout = with_spares(compiled, need, need_nodes)
+    ends: dict[int, tuple[Ends, ...]] = {}
+    extra: tuple[list[int], list[int], list[float]] = ([], [], [])
+    memo: dict[tuple[int, ...], tuple[tuple[Ends, ...], list[tuple[int, float]]]] = {}
+    for number, edits in shaped.items():
+        key = tuple(map(id, edits))
+        if key not in memo:
+            memo[key] = _shape_one(layout, edits)
+        ends[number], entries = memo[key]
+        for row, value in entries:
+            extra[0].append(row)
+            extra[1].append(number)
+            extra[2].append(value)
+    return layout, ends, extra
+
+
+def _shape_one(layout: Layout, edits: Iterable[Edit]) -> tuple[tuple[Ends, ...], list[tuple[int, float]]]:
+    nodes: dict[str, int] = {}
+    added: dict[str, int] = {}
+    used: dict[str, int] = {}
+    now: dict[int, tuple[int, int]] = {}
+    entries: list[tuple[int, float]] = []
+
+    def node(name: str) -> int:
+        if name in layout.node_of:
+            return layout.node_of[name]
+        if name not in nodes:
+            nodes[name] = layout.first_spare_node + len(nodes)
+        return nodes[name]
+
+    def element(name: str, doing: str) -> int:
+        if name in added:
+            return added[name]
+        if name not in layout.element_of:
+            raise CircuitError(f"{doing} {name}: {unknown('element', name, [*layout.element_of, *added])}")
+        return layout.element_of[name]
+
+    for edit in edits:
+        if isinstance(edit, Add):
+            check_element(edit.element)
+            law = edit.element.law
+            if law not in ("resistor", "contact", "fuse", "source", "lamp", "diode"):
+                raise CircuitError(
+                    f"added element {edit.element.id}: law {law} settles by a device; expected resistor, "
+                    f"contact, fuse, source, lamp or diode"
+                )
+            if edit.element.id in layout.element_of or edit.element.id in added:
+                raise CircuitError(f"added element {edit.element.id}: there is one of this name already")
+            slot = layout.spare[law][used.get(law, 0)]
+            used[law] = used.get(law, 0) + 1
+            added[edit.element.id] = slot
+            now[slot] = (node(edit.element.plus), node(edit.element.minus))
+            entries.append((int(layout.open_rows[slot]), 0.0))
+            for name, value in edit.element.values.items():
+                row = layout.row_of.get((layout.elements[slot].id, name))
+                if row is not None:
+                    entries.append((row, value))
+        elif isinstance(edit, Move):
+            number = element(edit.element, "move of")
+            plus, minus = now.get(number, (int(layout.plus[number]), int(layout.minus[number])))
+            if edit.end not in ("plus", "minus"):
+                raise CircuitError(f"move of {edit.element}: end={edit.end!r}; expected 'plus' or 'minus'")
+            now[number] = (node(edit.node), minus) if edit.end == "plus" else (plus, node(edit.node))
+        elif isinstance(edit, Reverse):
+            number = element(edit.element, "reversal of")
+            plus, minus = now.get(number, (int(layout.plus[number]), int(layout.minus[number])))
+            now[number] = (minus, plus)
+        elif isinstance(edit, Open):
+            entries.append((int(layout.open_rows[element(edit.element, "opening of")]), 1.0))
+        elif isinstance(edit, Force):
+            entries.append((int(layout.force_rows[element(edit.element, "force on")]), float(edit.closed)))
+        else:
+            if edit.target not in added:
+                names = [*layout.element_of, *layout.device_of, *added]
+                raise CircuitError(
+                    f"change of {edit.target}: {unknown('element or device', edit.target, names)}"
+                )
+            check_value(edit.target, edit.param, edit.value)
+            row = layout.row_of.get((layout.elements[added[edit.target]].id, edit.param))
+            if row is None:
+                raise CircuitError(f"change of {edit.target}: its law has no value {edit.param!r}")
+            entries.append((row, edit.value))
+    return tuple(sorted((e, p, m) for e, (p, m) in now.items())), entries
+
+
+def _starts(layout: Layout, cases: Sequence[Case]) -> np.ndarray:
+    states = np.zeros((len(layout.devices), len(cases)), dtype=np.int8)
+    for number, case in enumerate(cases):
+        for device, state in case.states:
+            if device not in layout.device_of:
+                raise CircuitError(f"start state: {unknown('device', device, layout.device_of)}")
+            states[layout.device_of[device], number] = state
+    return states
+
+
+def stage_of_nodes(layout: Layout, ends: Iterable[Ends]) -> tuple[int, ...]:
+    """Earliest stage of elimination of every node: 1 fixed, 2 touches what settles, 3 what bends."""
+    bent = {"lamp", "diode"}
+    stage = [1] * layout.ground
+    for node in layout.watched:
+        stage[node] = 2
+    own = [(i, int(layout.plus[i]), int(layout.minus[i])) for i in range(len(layout.elements))]
+    for number, plus, minus in (*own, *ends):
+        needs = 3 if layout.elements[number].law in bent else 2 if layout.driver[number] >= 0 else 1
+        for node in (plus, minus):
+            if node != layout.ground:
+                stage[node] = max(stage[node], needs)
+    return tuple(stage)
+
+
+def _plan(compiled: Compiled, layout: Layout, ends: frozenset[Ends]) -> Plan:
+    extra = frozenset((min(p, m), max(p, m)) for _, p, m in ends)
+    stage = stage_of_nodes(layout, ends)
+    key = (len(layout.nodes), len(layout.elements), extra, stage)
+    if key not in compiled.plans:
+        pairs = {
+            (min(p, m), max(p, m)) for p, m in zip(layout.plus.tolist(), layout.minus.tolist(), strict=True)
+        }
+        ground = layout.ground
+        edges = {(a, b) for a, b in pairs | extra if a != b and b != ground}
+        compiled.plans[key] = plan_elimination(ground, sorted(edges), stage)
+    return compiled.plans[key]
+
+
+def _groups(
+    compiled: Compiled, layout: Layout, count: int, ends: dict[int, tuple[Ends, ...]]
+) -> list[tuple[Plan, np.ndarray, list[Patch]]]:
+    """Plans with the columns they serve. Patterns share a plan while that is cheaper than two."""
+    by_shape: dict[tuple[Ends, ...], list[int]] = {}
+    for number in range(count):
+        by_shape.setdefault(ends.get(number, ()), []).append(number)
+    groups: list[tuple[Plan, np.ndarray, list[Patch]]] = []
+    plain = by_shape.pop((), [])
+    if plain:
+        groups.append((_plan(compiled, layout, frozenset()), np.array(plain, dtype=np.intp), []))
+    open_group: list[tuple[tuple[Ends, ...], list[int]]] = []
+    union: frozenset[Ends] = frozenset()
+    size, cost, plan = 0, 0.0, None
+
+    def close() -> None:
+        if plan is None:
+            return
+        columns: list[int] = []
+        patches: list[Patch] = []
+        for shape, numbers in open_group:
+            start = len(columns)
+            columns += numbers
+            patches += [Patch(e, p, m, start, len(columns)) for e, p, m in shape]
+        groups.append((plan, np.array(columns, dtype=np.intp), patches))
+
+    for shape in sorted(by_shape):
+        numbers = by_shape[shape]
+        alone = _plan(compiled, layout, frozenset(shape))
+        alone_cost = alone.work * (CALL_COST_CASES + len(numbers))
+        if plan is not None:
+            both = _plan(compiled, layout, union | frozenset(shape))
+            both_cost = both.work * (CALL_COST_CASES + size + len(numbers))
+            if both_cost <= cost + alone_cost:
+                open_group.append((shape, numbers))
+                union, size, cost, plan = union | frozenset(shape), size + len(numbers), both_cost, both
+                continue
+        close()
+        open_group = [(shape, numbers)]
+        union, size, cost, plan = frozenset(shape), len(numbers), alone_cost, alone
+    close()
+    return groups
+
+
+def _cut(patches: Iterable[Patch], start: int, stop: int) -> tuple[Patch, ...]:
+    cut = []
+    for p in patches:
+        a, b = max(p.start, start), min(p.stop, stop)
+        if a < b:
+            cut.append(Patch(p.element, p.plus, p.minus, a - start, b - start))
+    return tuple(cut)

@@ -1,0 +1,413 @@
+"""One sheet of cases at work: stamp the elements, eliminate, and let the nonlinear ones settle.
+
+What only edits change is stamped and eliminated once (stage 1); what devices change once a round
+(stage 2); lamps and junctions once an iteration of Newton's method (stage 3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from diagnose.circuit import elements as law
+from diagnose.circuit.edits import Patch, Sheet
+from diagnose.circuit.eliminate import eliminate, substitute
+from diagnose.circuit.layout import Layout
+from diagnose.circuit.netlist import JOINT_OHMS, LEAK_OHMS, OPEN_OHMS
+
+Array = np.ndarray[Any, Any]
+
+# Newton's method stops when no nonlinear branch moves by more than this: relative, and in volts.
+# Quadratic convergence leaves the currents then far below the residual limits.
+STEP_RELATIVE = 1e-6
+STEP_VOLTS = 1e-6
+# Current by which an element's law and its linear piece may still differ: amperes, and relative.
+RESIDUAL_AMPERES = 1e-7
+RESIDUAL_RELATIVE = 1e-6
+ITERATIONS = 60
+# From this iteration on, steps are halved: breaks the rare hop to and fro across a filament's kink.
+HALVE_AFTER = 15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stamp:
+    """Where one element goes, for a range of columns: positions of its ends (-1 ground), edge slot."""
+
+    row: int
+    plus: int
+    minus: int
+    slot: int
+    start: int
+    stop: int
+
+
+class Work:
+    """Arrays of one sheet. The last axis is the case; keep() drops cases from every array.
+
+    order of rows: nodes by position in the plan, ground last
+    """
+
+    def __init__(self, sheet: Sheet):
+        self.sheet, self.layout, self.plan = sheet, sheet.layout, sheet.plan
+        layout = self.layout
+        self.columns = np.arange(sheet.size)
+        self.patches: tuple[Patch, ...] = sheet.patches
+        self.position = np.append(self.plan.position, layout.ground)
+        driven = layout.driver >= 0
+        self.fixed = _of(layout, driven, ("resistor", "contact", "fuse", "source"), False)
+        self.switched = _of(layout, driven, ("contact", "fuse"), True)
+        self.units, self.motors, self.generators = (
+            layout.by_law[name] for name in ("electronic", "motor", "generator")
+        )
+        self.driven = np.concatenate([self.switched, self.units, self.motors, self.generators])
+        self.bent = np.concatenate([layout.by_law["lamp"], layout.by_law["diode"]])
+        self.n_lamps = len(layout.by_law["lamp"])
+        # element -> row among the fixed ones, or -1; row among the switched ones -> row among the fuses
+        self.fixed_row = np.full(len(layout.elements), -1, dtype=np.intp)
+        self.fixed_row[self.fixed] = np.arange(len(self.fixed))
+        fuse_row = {int(e): i for i, e in enumerate(layout.by_law["fuse"])}
+        self.fuse_rows = [fuse_row.get(int(e), -1) for e in self.switched]
+        self.ends = np.stack([self.position[layout.plus], self.position[layout.minus]])
+        self._load(sheet.values())
+        self._place_stamps()
+        self._start()
+
+    # ---- values --------------------------------------------------------------------------------
+
+    def _load(self, table: Array) -> None:
+        layout = self.layout
+        n = len(layout.elements)
+        opened = table[layout.open_rows] != 0.0
+        forced = table[layout.force_rows]
+        self.present = ~opened & (forced != 0.0)
+        self.forced = forced[self.switched]
+        self.table = {key: table[rows] for key, rows in layout.rows.items()}
+        self.device_values = {
+            (d, name): table[layout.row_of[device.id, name]]
+            for d, device in enumerate(layout.devices)
+            for name in _device_values(device.law)
+        }
+        resistance = np.full((n, table.shape[1]), np.nan)
+        for name in ("resistor", "contact", "fuse", "source", "motor", "generator"):
+            resistance[layout.by_law[name]] = self.table[name, "resistance"]
+        # left out: opens. Contact at rest: its own `closed`, unless something drives or forces it.
+        self.present &= ~(resistance >= OPEN_OHMS)
+        own = np.ones((n, table.shape[1]), dtype=bool)
+        own[layout.by_law["contact"]] = self.table["contact", "closed"] != 0.0
+        own[layout.driver >= 0] = True
+        self.present &= own | (forced == 1.0)
+        self.conductance = 1.0 / np.maximum(resistance, JOINT_OHMS)
+
+        self.fixed_g = np.where(self.present[self.fixed], self.conductance[self.fixed], 0.0)
+        sources = layout.by_law["source"]
+        self.source_j = (
+            np.where(self.present[sources], self.conductance[sources], 0.0) * self.table["source", "emf"]
+        )
+
+        lamp = self.table
+        self.lamp = law.filament_constants(
+            lamp["lamp", "rated_watts"], lamp["lamp", "rated_volts"], lamp["lamp", "cold_ratio"]
+        )
+        slope_volts = lamp["diode", "emission"] * law.THERMAL_VOLTS
+        saturation = lamp["diode", "saturation_current"]
+        self.diode = (saturation, slope_volts, law.critical_volts(saturation, slope_volts))
+        self.bent_present = self.present[self.bent]
+
+    # ---- where elements go ---------------------------------------------------------------------
+
+    def _place_stamps(self) -> None:
+        self.stamps_fixed = self._stamps(self.fixed)
+        self.stamps_driven = self._stamps(self.driven)
+        self.stamps_bent = self._stamps(self.bent)
+
+    def _stamps(self, numbers: Array) -> tuple[Stamp, ...]:
+        layout, plan = self.layout, self.plan
+        patched: dict[int, list[Patch]] = {}
+        for patch in self.patches:
+            patched.setdefault(patch.element, []).append(patch)
+        size = len(self.columns)
+        stamps = []
+        for row, number in enumerate(numbers.tolist()):
+            pieces = []
+            at = 0
+            for patch in sorted(patched.get(number, ()), key=lambda p: p.start):
+                pieces.append((int(layout.plus[number]), int(layout.minus[number]), at, patch.start))
+                pieces.append((patch.plus, patch.minus, patch.start, patch.stop))
+                at = patch.stop
+            pieces.append((int(layout.plus[number]), int(layout.minus[number]), at, size))
+            for plus, minus, start, stop in pieces:
+                if start >= stop or plus == minus:
+                    continue
+                ground = layout.ground
+                slot = -1 if ground in (plus, minus) else plan.slot_of[min(plus, minus), max(plus, minus)]
+                p = -1 if plus == ground else int(plan.position[plus])
+                m = -1 if minus == ground else int(plan.position[minus])
+                stamps.append(Stamp(row, p, m, slot, start, stop))
+        return tuple(stamps)
+
+    def branch_volts(self, numbers: Array, volts: Array) -> Array:
+        """(len(numbers), B) volts of elements, plus against minus, ends as edits left them."""
+        across = volts[self.ends[0, numbers]]
+        across -= volts[self.ends[1, numbers]]
+        if self.patches:
+            row_of = {int(e): i for i, e in enumerate(numbers)}
+            for patch in self.patches:
+                if (row := row_of.get(patch.element)) is not None:
+                    piece = slice(patch.start, patch.stop)
+                    p, m = self.position[patch.plus], self.position[patch.minus]
+                    across[row, piece] = volts[p, piece] - volts[m, piece]
+        return across
+
+    def branch_current(self, number: int, volts: Array, states: Array) -> Array:
+        """(B,) current of one element, plus to minus. [A]"""
+        across = self.branch_volts(np.array([number]), volts)
+        if (row := self.fixed_row[number]) >= 0:
+            j = (
+                self.source_j[list(self.layout.by_law["source"]).index(number)]
+                if self.layout.elements[number].law == "source"
+                else 0.0
+            )
+            return self.fixed_g[row] * across[0] - j
+        if number in self.driven:
+            g, offset, _ = self.driven_pieces(states)
+            row = int(np.flatnonzero(self.driven == number)[0])
+            return g[row] * across[0] - offset[row]
+        every = np.zeros((len(self.bent), across.shape[1]))
+        row = int(np.flatnonzero(self.bent == number)[0])
+        every[row] = across[0]
+        return self.bent_pieces(every)[0][row]
+
+    # ---- stage 1 -------------------------------------------------------------------------------
+
+    def _start(self) -> None:
+        plan, size = self.plan, len(self.columns)
+        n, slots = self.layout.ground, plan.n_slots
+        self.shares = np.empty((slots, size))
+        self.inverse = np.empty((n, size))
+        self.edges1, self.grounded1 = np.zeros((slots, size)), np.zeros((n, 2, size))
+        stamp_elements(self.stamps_fixed, self.fixed_g, self.edges1, self.grounded1)
+        sources = {int(e): i for i, e in enumerate(self.layout.by_law["source"])}
+        for stamp in self.stamps_fixed:
+            row = sources.get(int(self.fixed[stamp.row]))
+            if row is not None:
+                _inject(stamp, self.source_j[row], self.grounded1)
+        # branches in circuit at every node, without those that devices switch
+        self.degree = np.zeros((n, size), dtype=np.int8)
+        _count(self.stamps_fixed, self.present[self.fixed], self.degree)
+        _count(self.stamps_bent, self.bent_present, self.degree)
+        steady = np.concatenate([self.units, self.motors])
+        first = len(self.switched)
+        steady_stamps = tuple(s for s in self.stamps_driven if first <= s.row < first + len(steady))
+        _count(steady_stamps, self.present[self.driven], self.degree)
+        self.stamps_switched = tuple(
+            s for s in self.stamps_driven if not first <= s.row < first + len(steady)
+        )
+        touched = {k for s in self.stamps_switched for k in (s.plus, s.minus) if k >= 0}
+        self.leaky = np.array(sorted(touched), dtype=np.intp)
+        settled = np.array([k for k in range(n) if k not in touched], dtype=np.intp)
+        self.grounded1[settled, 0] += (self.degree[settled] != 2) / LEAK_OHMS
+        self.present_driven = self.present[self.driven]
+        self.driven_g = np.where(self.present_driven, self.conductance[self.driven], 0.0)
+        eliminate(plan.stages[0], self.edges1, self.grounded1, self.shares, self.inverse)
+
+    # ---- stage 2 -------------------------------------------------------------------------------
+
+    def driven_pieces(self, states: Array) -> tuple[Array, Array, Array]:
+        """Conductance, current J and in-circuit mask of every driven element in these device states."""
+        layout = self.layout
+        g = np.where(self.present_driven, self.driven_g, 0.0)
+        j = np.zeros_like(g)
+        a = len(self.switched)
+        of = states[layout.driver[self.driven]]
+        closed = of[:a] == layout.closes_at[self.switched][:, None]
+        closed = np.where(self.forced >= 0.0, self.forced == 1.0, closed)
+        g[:a] *= closed
+        inside = self.present_driven.copy()
+        inside[:a] &= closed
+        b = a + len(self.units)
+        g[a:b] = inside[a:b] * law.unit_conductance(
+            of[a:b], self.table["electronic", "rated_watts"], self.table["electronic", "cut_off_volts"]
+        )
+        c = b + len(self.motors)
+        j[b:c] = g[b:c] * (of[b:c] == 1) * self.table["motor", "back_emf"]
+        regulating, limited = of[c:] == 1, of[c:] == 2
+        j[c:] = g[c:] * regulating * self.table["generator", "regulated_volts"]
+        j[c:] += inside[c:] * limited * self.table["generator", "max_current"]
+        g[c:] *= regulating
+        inside[c:] &= regulating | limited
+        return g, j, inside
+
+    def settle_linear(self, states: Array) -> None:
+        """Stamp what devices drive and eliminate stage 2."""
+        plan = self.plan
+        (p1, s1) = plan.bounds[1]
+        self.edges2, self.grounded2 = np.empty_like(self.edges1), np.empty_like(self.grounded1)
+        self.edges2[s1:] = self.edges1[s1:]
+        self.grounded2[p1:] = self.grounded1[p1:]
+        g, j, inside = self.driven_pieces(states)
+        stamp_elements(self.stamps_driven, g, self.edges2, self.grounded2)
+        first = len(self.switched) + len(self.units)
+        for stamp in self.stamps_driven:
+            if stamp.row >= first:
+                _inject(stamp, j[stamp.row], self.grounded2)
+        if len(self.leaky):
+            degree = self.degree.copy()
+            _count(self.stamps_switched, inside, degree)
+            self.grounded2[self.leaky, 0] += (degree[self.leaky] != 2) / LEAK_OHMS
+        eliminate(plan.stages[1], self.edges2, self.grounded2, self.shares, self.inverse)
+
+    # ---- stage 3 -------------------------------------------------------------------------------
+
+    def bent_pieces(self, across: Array, rows: Array | slice = slice(None)) -> tuple[Array, Array]:
+        """Current and slope of lamps, then diodes, at these branch volts."""
+        k = self.n_lamps
+        current, slope = np.empty_like(across), np.empty_like(across)
+        if k:
+            current[:k], slope[:k] = law.filament(across[:k], *(x[:, rows] for x in self.lamp))
+        if k < len(across):
+            current[k:], slope[k:] = law.junction(across[k:], *(x[:, rows] for x in self.diode[:2]))
+        mask = self.bent_present[:, rows]
+        return current * mask, slope * mask
+
+    def newton(self, across: Array) -> tuple[Array, Array, Array]:
+        """Solve with the driven elements as stamped, from these branch volts of the nonlinear ones.
+
+        returns  volts (n + 1, B) of stages 2 and 3 (stage 1 not filled in), branch volts, converged (B,)
+        """
+        plan, size = self.plan, across.shape[1]
+        p2, s2 = plan.bounds[2]
+        volts = np.zeros((self.layout.ground + 1, size))
+        converged = np.zeros(size, dtype=bool)
+        final = across.copy()
+        active = np.arange(size)
+        edges2, grounded2 = self.edges2[s2:], self.grounded2[p2:]
+        stamps, patches = self.stamps_bent, self.patches
+        whole = self.patches
+        k = self.n_lamps
+        for iteration in range(ITERATIONS):
+            everyone = len(active) == size
+            columns: Array | slice = slice(None) if everyone else active
+            current, slope = self.bent_pieces(across, columns)
+            offset = slope * across - current
+            edges, grounded = (
+                np.empty((plan.n_slots, len(active))),
+                np.empty((self.layout.ground, 2, len(active))),
+            )
+            edges[s2:], grounded[p2:] = edges2, grounded2
+            stamp_elements(stamps, slope, edges, grounded)
+            for stamp in stamps:
+                _inject(stamp, offset[stamp.row], grounded)
+            shares, inverse = np.empty_like(edges), np.empty((self.layout.ground, len(active)))
+            eliminate(plan.stages[2], edges, grounded, shares, inverse)
+            now = np.zeros((self.layout.ground + 1, len(active)))
+            substitute(plan.stages[2], grounded[:, 1], shares, inverse, now)
+            self.patches = patches
+            new = self.branch_volts(self.bent, now)
+            self.patches = whole
+            step = np.abs(new - across)
+            moved = step > STEP_VOLTS + STEP_RELATIVE * np.abs(new)
+            done = ~(moved & self.bent_present[:, columns]).any(axis=0)
+            if done.any():
+                volts[p2:, active[done]] = now[p2:, done]
+                final[:, active[done]] = new[:, done]
+                converged[active[done]] = True
+            if done.all():
+                break
+            if k < len(across):
+                slope_volts, critical = self.diode[1][:, columns], self.diode[2][:, columns]
+                new[k:] = law.limited_volts(new[k:], across[k:], slope_volts, critical)
+            if iteration >= HALVE_AFTER:
+                new = 0.5 * (new + across)
+            keep = ~done
+            if done.mean() > 0.25:
+                across, active = new[:, keep], active[keep]
+                edges2, grounded2 = edges2[:, keep], grounded2[:, :, keep]
+                stamps, patches = _squeeze(stamps, keep), _squeeze(patches, keep)
+            else:
+                across = new
+        else:
+            left = ~converged[active]
+            volts[p2:, active[left]] = now[p2:, left]
+            final[:, active[left]] = new[:, left]
+        substitute(plan.stages[1], self.grounded2[:, 1], self.shares, self.inverse, volts)
+        return volts, final, converged
+
+    def fill_in(self, volts: Array, columns: Array | slice = slice(None)) -> None:
+        """Fill in the volts of stage 1, for these columns."""
+        first = self.plan.bounds[1]
+        substitute(
+            self.plan.stages[0],
+            self.grounded1[: first[0], 1][:, columns],
+            self.shares[: first[1]][:, columns],
+            self.inverse[: first[0]][:, columns],
+            volts,
+        )
+
+    def keep(self, mask: Array) -> None:
+        """Go on with the cases in mask only."""
+        for name in (
+            "columns present forced conductance fixed_g source_j bent_present shares inverse edges1 grounded1 "
+            "degree present_driven driven_g"
+        ).split():
+            setattr(self, name, getattr(self, name)[..., mask])
+        self.table = {k: v[:, mask] for k, v in self.table.items()}
+        self.device_values = {k: v[mask] for k, v in self.device_values.items()}
+        self.lamp = tuple(x[:, mask] for x in self.lamp)
+        self.diode = tuple(x[:, mask] for x in self.diode)
+        for name in ("patches", "stamps_fixed", "stamps_driven", "stamps_switched", "stamps_bent"):
+            setattr(self, name, _squeeze(getattr(self, name), mask))
+
+
+def _device_values(name: str) -> tuple[str, ...]:
+    from diagnose.circuit.netlist import DEVICE_VALUES
+
+    return DEVICE_VALUES[name]
+
+
+def _of(layout: Layout, driven: Array, laws: tuple[str, ...], wanted: bool) -> Array:
+    numbers = np.concatenate([layout.by_law[name] for name in laws])
+    return np.sort(numbers[driven[numbers] == wanted])
+
+
+def stamp_elements(stamps: tuple[Stamp, ...], g: Array, edges: Array, grounded: Array) -> None:
+    for s in stamps:
+        piece = slice(s.start, s.stop)
+        if s.slot >= 0:
+            row = edges[s.slot, piece]
+        else:
+            row = grounded[s.plus if s.plus >= 0 else s.minus, 0, piece]
+        np.add(row, g[s.row, piece], out=row)
+
+
+def _inject(s: Stamp, j: Array, grounded: Array) -> None:
+    piece = slice(s.start, s.stop)
+    if s.plus >= 0:
+        grounded[s.plus, 1, piece] += j[piece]
+    if s.minus >= 0:
+        grounded[s.minus, 1, piece] -= j[piece]
+
+
+def _count(stamps: tuple[Stamp, ...], inside: Array, degree: Array) -> None:
+    for s in stamps:
+        piece = slice(s.start, s.stop)
+        for node in (s.plus, s.minus):
+            if node >= 0:
+                degree[node, piece] += inside[s.row, piece]
+
+
+def _squeeze(pieces: Any, mask: Array) -> Any:
+    """Ranges of columns after dropping those outside the mask; empty ranges vanish."""
+    from dataclasses import replace
+
+    before = np.concatenate([[0], np.cumsum(mask)])
+    if all(p.start == 0 and p.stop == len(mask) for p in pieces):
+        kept = int(before[-1])
+        return tuple(replace(p, stop=kept) for p in pieces) if kept != len(mask) else pieces
+    out = []
+    for p in pieces:
+        a, b = int(before[p.start]), int(before[p.stop])
+        if a < b:
+            out.append(replace(p, start=a, stop=b))
+    return tuple(out)

@@ -1,0 +1,296 @@
+"""Let relays pull, outputs switch and fuses open until nothing changes, for a sheet of cases.
+
+A round: solve, then ask every device what it would do at these volts. Quick things go first: relays,
+outputs switching, units, motors, generators. Only when they rest do the slow ones act on the steady
+current: outputs latch off, then the fuse that is furthest over its limit opens (the smallest clears
+first; the others may then survive). A vector of states that comes back is a loop that never rests.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from diagnose.circuit import elements as law
+from diagnose.circuit.edits import Sheet
+from diagnose.circuit.newton import Work
+
+Array = np.ndarray[Any, Any]
+
+ROUNDS = 60  # a unit sliding down its bands needs most; ordinary cases rest after 3 to 6
+# A turning motor stalls below this share of turn_volts. Estimate.
+STALL_SHARE = 0.8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """What became of a sheet: volts by node (n + 1, B), states (D, B), flags (B,), phases by column."""
+
+    volts: Array
+    states: Array
+    converged: Array
+    restless: Array
+    rounds: Array
+    phases: Mapping[int, Array]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Round:
+    columns: Array
+    volts: Array
+    ratios: Array
+    keys: Array
+
+
+def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
+    """Settle the cases of a sheet from these branch volts of the nonlinear elements (n_bent, B).
+
+    rounds  0 holds the device states as given
+    """
+    work = Work(sheet)
+    n, size = sheet.layout.ground, sheet.size
+    states = sheet.states.copy()
+    final = Settled(
+        np.zeros((n + 1, size)),
+        states.copy(),
+        np.zeros(size, dtype=bool),
+        np.zeros(size, dtype=bool),
+        np.zeros(size, dtype=np.int16),
+        {},
+    )
+    devices = [_watch(work, d) for d in range(len(sheet.layout.devices))]
+    weights = np.random.default_rng(20260101).integers(1, 2**62, size=len(devices))
+    past: list[_Round] = []
+    phases: dict[int, Array] = {}
+    count = 0
+    while True:
+        work.settle_linear(states)
+        volts, across, converged = work.newton(across)
+        if count >= rounds or not devices:
+            done = np.ones(len(work.columns), dtype=bool)
+            new, ratios = states, None
+            if rounds and devices:
+                converged[:] = False
+        else:
+            quick, ratios = _judge(work, devices, volts, states)
+            new = _act_slowly(devices, quick, states, ratios)
+            done = ~(new != states).any(axis=0) | ~converged
+            past.append(_Round(work.columns, volts, ratios, _keys(weights, states)))
+            for column in np.flatnonzero(_seen(past, work.columns, _keys(weights, new)) & ~done):
+                loop = _loop(past, int(work.columns[column]), _keys(weights, new[:, [column]])[0])
+                mean = np.mean([r for _, r in loop], axis=0)[:, None]
+                slow = _act_slowly(devices, states[:, [column]], states[:, [column]], mean)
+                if (slow != states[:, [column]]).any():
+                    new[:, column] = slow[:, 0]
+                    continue
+                done[column] = final.restless[work.columns[column]] = True
+                phases[int(work.columns[column])] = np.array([v for v, _ in loop])
+        count += 1
+        if done.any():
+            _finish(work, final, done, volts, states, converged, count)
+        if done.all():
+            break
+        keep = ~done
+        if not keep.all():
+            work.keep(keep)
+        states, across = np.ascontiguousarray(new[:, keep]), across[:, keep]
+    for column in phases:
+        phases[column] = _complete(sheet, phases[column], column, final)
+    return Settled(
+        final.volts[work.position], final.states, final.converged, final.restless, final.rounds, phases
+    )
+
+
+def _finish(
+    work: Work, final: Settled, done: Array, volts: Array, states: Array, converged: Array, count: int
+) -> None:
+    columns = work.columns[done]
+    some = volts[:, done]
+    work.fill_in(some, slice(None) if done.all() else done)
+    final.volts[:, columns] = some
+    final.states[:, columns] = states[:, done]
+    final.converged[columns] = converged[done]
+    final.rounds[columns] = count
+
+
+def _complete(sheet: Sheet, phases: Array, column: int, final: Settled) -> Array:
+    """Phases of one case by node, (n_phases, n + 1). Stage 1 is linear in what surrounds it: solve it again."""
+    one = Sheet(
+        sheet.layout,
+        sheet.plan,
+        tuple(type(p)(p.element, p.plus, p.minus, 0, 1) for p in sheet.patches if p.start <= column < p.stop),
+        np.array([column]),
+        _only(sheet.entries, column),
+        sheet.states[:, [column]],
+    )
+    work = Work(one)
+    out = []
+    for volts in phases:
+        full = volts[:, None].copy()
+        work.fill_in(full)
+        out.append(full[work.position, 0])
+    return np.array(out)
+
+
+def _only(entries: tuple[Array, Array, Array], column: int) -> tuple[Array, Array, Array]:
+    rows, columns, values = entries
+    mine = columns == column
+    return rows[mine], np.zeros(int(mine.sum()), dtype=np.intp), values[mine]
+
+
+# ---- loops that never rest -------------------------------------------------------------------------
+
+
+def _keys(weights: Array, states: Array) -> Array:
+    with np.errstate(over="ignore"):
+        return (weights[:, None] * states.astype(np.int64)).sum(axis=0)
+
+
+def _seen(past: list[_Round], columns: Array, keys: Array) -> Array:
+    seen = np.zeros(len(columns), dtype=bool)
+    for one in past:
+        # columns only ever get fewer, in order
+        seen |= one.keys[np.searchsorted(one.columns, columns)] == keys
+    return seen
+
+
+def _loop(past: list[_Round], column: int, key: int) -> list[tuple[Array, Array]]:
+    """Volts and slow ratios of the rounds of the loop that starts with this state vector."""
+    rounds = []
+    for one in past:
+        i = int(np.searchsorted(one.columns, column))
+        rounds.append((one.keys[i], one.volts[:, i], one.ratios[:, i]))
+    first = max(i for i, (k, _, _) in enumerate(rounds) if k == key)
+    return [(v, r) for _, v, r in rounds[first:]]
+
+
+# ---- devices ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Watch:
+    """A device with the numbers of what it looks at. rows: of its element in the driven ones."""
+
+    number: int
+    law: str
+    row: int
+    coils: tuple[tuple[int, float], ...]
+    supply: tuple[int, int]
+    inputs: tuple[int, ...]
+    load: int
+
+
+def _watch(work: Work, number: int) -> _Watch:
+    layout = work.layout
+    device = layout.devices[number]
+    driven = {int(e): i for i, e in enumerate(work.driven)}
+
+    def element(role: str) -> int:
+        names = device.roles.get(role, ())
+        return layout.element_of[names[0]] if names else -1
+
+    def node(role: str) -> int:
+        names = device.roles.get(role, ())
+        return int(work.position[layout.node_of[names[0]]]) if names else -1
+
+    coils = tuple(
+        (layout.element_of[c], float(layout.elements[layout.element_of[c]].values.get("resistance", 0.0)))
+        for c in device.roles.get("coil", ())
+    )
+    own = element("output") if device.law == "output" else element("element")
+    return _Watch(
+        number,
+        device.law,
+        driven.get(own, -1),
+        coils,
+        (node("supply_plus_node"), node("supply_minus_node")),
+        tuple(int(work.position[layout.node_of[x]]) for x in device.roles.get("input_node", ())),
+        element("load_element"),
+    )
+
+
+def _judge(work: Work, devices: list[_Watch], volts: Array, states: Array) -> tuple[Array, Array]:
+    """What every device does next if it is quick (D, B), and how far the slow ones are over limit (D, B)."""
+    new = states.copy()
+    ratios = np.zeros(states.shape)
+    across = work.branch_volts(work.driven, volts)
+    g, j, _ = work.driven_pieces(states)
+    value = work.device_values
+    for w in devices:
+        d, now = w.number, states[w.number]
+        if w.law == "relay":
+            pull = np.max([_coil_volts(work, c, ohms, volts) for c, ohms in w.coils], axis=0)
+            new[d] = np.where(
+                pull >= value[d, "operate_volts"], 1, np.where(pull <= value[d, "release_volts"], 0, now)
+            )
+        elif w.law == "output":
+            minus = volts[w.supply[1]]
+            awake = volts[w.supply[0]] - minus >= value[d, "minimum_volts"]
+            for k in w.inputs:
+                awake &= volts[k] - minus < value[d, "input_low"]
+            new[d] = np.where(now == 2, 2, awake)
+            if w.load >= 0:
+                amps = np.abs(work.branch_current(w.load, volts, states))
+            else:
+                amps = np.abs(g[w.row] * across[w.row])
+            ratios[d] = np.where(now == 1, amps / value[d, "limit"], 0.0)
+        elif w.law == "fuse":
+            free = work.forced[w.row] < 0.0
+            rating = work.table["fuse", "rating"][work.fuse_rows[w.row]]
+            ratios[d] = np.where(
+                (now == 0) & free, np.abs(g[w.row] * across[w.row]) / (rating * value[d, "opens_at"]), 0.0
+            )
+        elif w.law == "electronic":
+            cut_off = work.table["electronic", "cut_off_volts"][w.row - len(work.switched)]
+            new[d] = law.unit_band(across[w.row], cut_off, now)
+        elif w.law == "motor":
+            bemf = work.table["motor", "back_emf"][w.row - len(work.switched) - len(work.units)]
+            turn = value[d, "turn_volts"]
+            stalls = across[w.row] < np.maximum(STALL_SHARE * turn, bemf)
+            new[d] = np.where((now == 1) & stalls, 0, np.where(across[w.row] >= turn, 1, now))
+        else:
+            new[d] = _generator(work, w, across[w.row], j[w.row] - g[w.row] * across[w.row], now)
+    return new, ratios
+
+
+def _generator(work: Work, w: _Watch, across: Array, out: Array, now: Array) -> Array:
+    i = w.row - len(work.switched) - len(work.units) - len(work.motors)
+    regulated, limit = (work.table["generator", name][i] for name in ("regulated_volts", "max_current"))
+    ohms = work.table["generator", "resistance"][i]
+    from_blocked = np.where(across < regulated, 1, 0)
+    from_regulating = np.where(out > limit, 2, np.where(out < 0.0, 0, 1))
+    from_limited = np.where(across > regulated - ohms * limit, 1, 2)
+    return np.where(limit <= 0.0, 0, np.choose(now, [from_blocked, from_regulating, from_limited]))
+
+
+def _coil_volts(work: Work, number: int, nominal: float, volts: Array) -> Array:
+    """Volts that a coil feels: its ampere-turns against those of a sound one. [V]
+
+    A coil with added ohms or a break has its current as measure, one with shorted turns its volts.
+    """
+    across = np.abs(work.branch_volts(np.array([number]), volts)[0])
+    row = work.fixed_row[number]
+    if row < 0:
+        return across * work.present[number]
+    return across * np.minimum(1.0, work.fixed_g[row] * nominal) if nominal else across
+
+
+def _act_slowly(devices: list[_Watch], quick: Array, states: Array, ratios: Array) -> Array:
+    """States after this round: the quick ones where any moves, else outputs latch, else one fuse opens."""
+    new = quick.copy()
+    quiet = ~(quick != states).any(axis=0)
+    outputs = [w.number for w in devices if w.law == "output"]
+    if outputs and quiet.any():
+        over = (ratios[outputs] > 1.0) & quiet
+        for i, d in enumerate(outputs):
+            new[d, over[i]] = 2
+        quiet &= ~over.any(axis=0)
+    fuses = np.array([w.number for w in devices if w.law == "fuse"], dtype=np.intp)
+    if len(fuses) and quiet.any():
+        worst = np.argmax(ratios[fuses], axis=0)
+        opens = quiet & (ratios[fuses][worst, np.arange(len(worst))] >= 1.0)
+        new[fuses[worst[opens]], np.flatnonzero(opens)] = 1
+    return new
