@@ -179,9 +179,7 @@ class _Walk:
             key = self.scalar(key_node) if key_node.id == "scalar" else None
             if not isinstance(key, str):
                 shown = key_node.value if key_node.id == "scalar" else f"a {key_node.id}"
-                self.refuse(
-                    key_node, f"key {shown!r} is not text; expected a word (quote a number used as key)"
-                )
+                self.refuse(key_node, f"key {shown!r} is not text; expected a word (quote a number)")
                 continue
             if key == "<<" and not key_node.style:
                 self.refuse(key_node, "merge key '<<' is refused; expected every key to be written out")

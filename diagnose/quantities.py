@@ -71,9 +71,7 @@ def any_quantity(text: object) -> tuple[float, str]:
     raises   QuantityError, with what is wrong and what was expected
     """
     if not isinstance(text, str):
-        raise QuantityError(
-            f"{text!r} is not quoted; expected a quantity in quotes such as '0.5 ohm' or '85'"
-        )
+        raise QuantityError(f"{text!r} is not quoted; expected quotes, such as '0.5 ohm' or '85'")
     match = _FILE_FORM.fullmatch(text)
     if not match:
         raise QuantityError(f"{text!r} is not a quantity; expected a number and a unit such as '0.5 ohm'")
@@ -162,7 +160,7 @@ _SIGN = r"([+-]?) ?"
 _NUMBER = re.compile(_SIGN + r"([0-9]{1,12}(?:[.,][0-9]{0,9})?|[.,][0-9]{1,9}) ?(.*)", re.ASCII)
 _CODED = re.compile(_SIGN + r"([0-9]{0,6})([A-Za-zΩ])([0-9]{1,6}) ?(.*)")
 _EXPONENT = re.compile(r"[+-]?[0-9.,]+ ?[eE] ?[+-]?[0-9]+.*")
-_DASHES = str.maketrans({c: "-" for c in "−–—‒‐‑﹣"})
+_DASHES = str.maketrans(dict.fromkeys("−–—‒‐‑﹣", "-"))
 _LONGEST = 40
 
 

@@ -210,6 +210,7 @@ class Place:
     access_min: float
     close_min: float
     breaks: str = ""
+    mark: Mark = field(default=Mark(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,14 +222,16 @@ class Control:
     positions: tuple[str, ...]
     rest: str
     words: Mapping[str, str] = field(default_factory=dict)
+    mark: Mark = field(default=Mark(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
     """One component of a bike: an instance of a kind. values overrides the kind's, keyed alike.
 
-    connector  id of the housing this part unplugs with, or ''
+    connector  id of the housing this part is a way of, or ''
     neighbours component ids beside it in the same connector or bundle
+    unplugs    id of the connector that takes this part out of the loom, or ''
     """
 
     id: str
@@ -259,6 +262,18 @@ class Wire:
     neighbours: tuple[str, ...] = ()
     fresh: bool = False
     kind: str = "wire"
+    title: str = ""
+    mark: Mark = field(default=Mark(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Connector:
+    """A separable joint. ways: the component ids of its ways, in the order they lie in the housing."""
+
+    id: str
+    title: str
+    place: str
+    ways: tuple[str, ...]
     mark: Mark = field(default=Mark(), compare=False)
 
 
@@ -298,11 +313,12 @@ class Function:
     question: str = ""
     roles: tuple[str, ...] = ()
     twin: str = ""
+    mark: Mark = field(default=Mark(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A fragment of loom. ports: named points that other sections may be joined to."""
+    """A fragment of loom. parts include the ways of its connectors; bond_marks go with bonds."""
 
     id: str
     title: str
@@ -312,6 +328,8 @@ class Section:
     wires: tuple[Wire, ...]
     bonds: tuple[tuple[str, str], ...]
     functions: tuple[Function, ...]
+    connectors: tuple[Connector, ...] = ()
+    bond_marks: tuple[Mark, ...] = field(default=(), compare=False)
     mark: Mark = field(default=Mark(), compare=False)
 
 
@@ -345,6 +363,7 @@ class Complaint:
     all_of: tuple[Symptom, ...] = ()
     none_of: tuple[Symptom, ...] = ()
     kinds: tuple[str, ...] = ()
+    mark: Mark = field(default=Mark(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,6 +374,8 @@ class HistoryFact:
     question: str
     factors: Mapping[str, float]
     source: str
+    why: str = ""
+    mark: Mark = field(default=Mark(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,6 +394,7 @@ class Instrument:
     beginner: str
     trade: str
     cautions: tuple[str, ...] = ()
+    mark: Mark = field(default=Mark(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -396,12 +418,14 @@ class BikeSpec:
     functions: Mapping[str, Function]
     body: Mapping[str, str]
     complaints: tuple[str, ...]
-    connectors: Mapping[str, tuple[str, ...]]
+    connectors: Mapping[str, tuple[str, ...]]  # id -> ids of its ways, in order
     fresh: bool = False
     invented: bool = True
     supply_volts: float = 12.0
     cranking_rpm: float = 400.0
     idle_rpm: float = 1300.0
+    connector_titles: Mapping[str, str] = field(default_factory=dict)
+    mark: Mark = field(default=Mark(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,129 @@
+"""The closed lists that knowledge is written in: units of values, words, laws, edit operations.
+
+Kept beside the models so that reading needs no circuit; a test holds the laws and roles against the
+circuit's own tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+SOURCE_STATUSES = ("read", "from_memory", "common_practice", "estimate")
+
+PART_WORDS = [
+    "wire",
+    "connector",
+    "ground",
+    "fuse",
+    "switch",
+    "lamp",
+    "led",
+    "relay",
+    "coil",
+    "winding",
+    "battery",
+    "unit",
+    "motor",
+    "horn",
+    "ignition",
+    "module",
+    "charger",
+    "body",
+    "engine",
+    "flasher",
+    "socket",
+    "plug",
+]
+
+# law -> its values and their units. In `source`, ac_per_1000rpm is optional; `closed` of a contact is
+# set by what drives it.
+LAW_VALUES: Mapping[str, Mapping[str, str]] = {
+    "resistor": {"resistance": "ohm"},
+    "contact": {"resistance": "ohm", "closed": "1"},
+    "fuse": {"resistance": "ohm", "rating": "A"},
+    "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V"},
+    "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
+    "diode": {"saturation_current": "A", "emission": "1"},
+    "electronic": {"rated_volts": "V", "rated_watts": "W", "cut_off_volts": "V"},
+    "motor": {"resistance": "ohm", "back_emf": "V"},
+    "generator": {"regulated_volts": "V", "resistance": "ohm", "max_current": "A"},
+}
+OPTIONAL_VALUES = frozenset({"closed", "ac_per_1000rpm"})
+
+# device law -> role -> least number of members; roles ending in _node name own terminals, others elements
+DEVICE_ROLES: Mapping[str, Mapping[str, int]] = {
+    "relay": {"coil": 1, "no": 0, "nc": 0},
+    "fuse": {"element": 1},
+    "output": {"output": 1, "supply_plus_node": 1, "supply_minus_node": 1, "input_node": 0},
+    "electronic": {"element": 1},
+    "motor": {"element": 1},
+    "generator": {"element": 1},
+}
+DEVICE_VALUES: Mapping[str, Mapping[str, str]] = {
+    "relay": {"operate_volts": "V", "release_volts": "V"},
+    "fuse": {"opens_at": "1"},
+    "output": {"minimum_volts": "V", "input_low": "V", "limit": "A"},
+    "electronic": {},
+    "motor": {"turn_volts": "V"},
+    "generator": {},
+}
+
+# edit operation -> the keys beside it
+EDIT_KEYS: Mapping[str, tuple[str, ...]] = {
+    "open": (),
+    "set": ("to",),
+    "scale": ("by",),
+    "series": (),
+    "bridge": ("other",),
+    "to_ground": (),
+    "to_supply": (),
+    "to_neighbour": (),
+    "cross": (),
+    "move": ("to_point",),
+    "reverse": (),
+    "force": ("state",),
+}
+EDIT_MOST = 4
+# operations whose ohms come from the severity
+SEVERE_OPS = frozenset({"series", "bridge", "to_ground", "to_supply", "to_neighbour"})
+SEVERITIES = ("none", "series", "leak", "short")
+
+REPAIR_SORTS = ("try", "repair", "stop")
+KITS = ("hands", "lamp", "meter", "workshop")
+TEST_INSTRUMENTS = ("ohms", "diode", "ac_volts", "volts", "lowest_volts")
+INSTRUMENTS = [
+    "volts",
+    "drop",
+    "ohms",
+    "diode",
+    "ac_volts",
+    "lowest_volts",
+    "lamp",
+    "amps",
+    "observe",
+    "inspect",
+    "count",
+    "swap",
+]
+INSTRUMENT_UNITS = ("V", "ohm", "A", "rpm", "/min", "")
+ENGINE_WORDS = ("off", "cranking", "idle")
+
+# kind of a function -> the words a rider can answer with, best first
+FUNCTION_STATES: Mapping[str, tuple[str, ...]] = {
+    "light": ("works", "weak", "very_weak", "dead"),
+    "sound": ("works", "weak", "dead"),
+    "starter": ("works", "slow", "clicks", "chatters", "dead"),
+    "unit": ("works", "flickers", "dead"),
+    "flash": ("works", "fast", "weak", "steady", "dead"),
+    "spark": ("works", "weak", "dead"),
+    "stop": ("works", "dead"),
+    "charge": ("works", "weak", "dead"),
+}
+STATES = tuple(dict.fromkeys(word for words in FUNCTION_STATES.values() for word in words))
+KINDS_WITH_NEEDS = ("spark", "stop")
+NEED_UNITS: Mapping[str, str] = {"ac_volts": "V", "volts": "V", "ohms": "ohm"}
+
+BODY_ROLES = ("battery_plus", "battery_minus", "frame", "engine")
+RESERVED_CONTROLS = ("engine", "out", "apart", "battery")
+WIRE_KIND = "wire"
+WAY_KIND = "connector_way"
