@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.choice.exact import Plan, narrow, reduce, solve
 from diagnose.choice.problem import Act
 from diagnose.choice.score import stack
 from diagnose.choice.weigh import RUNNERS_UP, Limits, Weighed, best_test
@@ -21,13 +22,20 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
         return Act(
             "stop", "", 0.0, f"nothing known fits: {1 - curable:.0%} for a fault nobody listed", runners
         )
-    order = np.argsort(weighed.trying, kind="stable")
-    value = float(weighed.trying[order[0]]) if len(order) else np.inf
-    if weighed.informs and value > weighed.cost_to_go:
+    if not len(weighed.tried):
+        if not weighed.informs:
+            return Act("stop", "", 0.0, "nothing is left to measure or to repair", runners)
         return _measure(weighed, best_test(weighed), weighed.cost_to_go, "most information a minute")
-    if not len(order):
-        return Act("stop", "", 0.0, "nothing is left to measure or to repair", runners)
-    repair = int(weighed.tried[order[0]])
+    plan = _plan(weighed, limits)
+    if plan is not None:
+        if plan.kind == "measure":
+            return _measure(weighed, plan.index, plan.minutes, "first step of the cheapest plan")
+        repair, value = plan.index, plan.minutes
+    else:
+        best = int(np.argmin(weighed.trying))
+        repair, value = int(weighed.tried[best]), float(weighed.trying[best])
+        if weighed.informs and value > weighed.cost_to_go + 1e-9:
+            return _measure(weighed, best_test(weighed), weighed.cost_to_go, "most information a minute")
     option = now.repairs[repair]
     # the unmodelled share counts against being sure
     chance = float(now.cures[repair] @ belief / belief.sum())
@@ -46,6 +54,21 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
                 "stop", "", value, f"no repair is likelier than {chance:.0%}, no test is left", runners
             )
     return Act(option.sort, option.id, value, f"{chance:.0%} to cure", runners)
+
+
+def _plan(weighed: Weighed, limits: Limits) -> Plan | None:
+    """The exact plan, or the narrow search, where few candidates and near-certain outcomes remain."""
+    if not (limits.exact or limits.look_ahead):
+        return None
+    block = stack(weighed.now.problem.measurements)
+    if block.n_measurements == 0:
+        return None
+    table = block.table.reshape(block.n_measurements, block.n_outcomes, -1)
+    small = reduce(weighed.now, weighed.belief, table)
+    if small is None:
+        return None
+    plan = solve(small) if limits.exact else None
+    return plan or (narrow(small) if limits.look_ahead else None)
 
 
 def _measure(weighed: Weighed, test: int, value: float, reason: str) -> Act:
