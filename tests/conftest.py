@@ -1,3 +1,4 @@
+# ruff: noqa: E501 (lines of YAML, kept as an author would write them)
 """A tiny knowledge base (battery, main fuse, switch, wires, lamp, ground), so that units do not lean on the
 shipped one. Its numbers are round, chosen for hand calculation; they claim nothing about real parts.
 """

@@ -192,8 +192,8 @@ def _join(merged: _Merged, gone: frozenset[str]) -> dict[str, str]:
     for part in merged.parts.values():
         group.update({f"{part.id}.{t}": f"{part.id}.{t}" for t in kinds[part.kind].terminals})
     bare = list(group)
-    for wire in merged.wires:
-        group.update({f"{wire}.{end}": f"{wire}.{end}" for end in ("a", "b")})
+    for id in merged.wires:
+        group.update({f"{id}.{end}": f"{id}.{end}" for end in ("a", "b")})
 
     def root(point: str) -> str:
         while group[point] != point:
@@ -279,7 +279,7 @@ def _tidy(part: Part, present: Collection[str], connectors: Collection[str]) -> 
 def _check_parts(merged: _Merged) -> None:
     elsewhere = {p.id for s in merged.library.sections.values() for p in s.parts}
     elsewhere |= {w.id for s in merged.library.sections.values() for w in s.wires}
-    components = {**merged.parts, **merged.wires}
+    components: dict[str, Part | Wire] = {**merged.parts, **merged.wires}
     for item in components.values():
         note = _noting(merged, item.mark, item.id)
         if item.place not in merged.places:

@@ -4,7 +4,7 @@
     bypassed:   [component or connector]     taken away, its two terminals joined
     colour:     {wire: BU}                   another colour
     place:      {component: place}           sits somewhere else
-    added:      {parts: ..., wires: ..., bonds: ..., connectors: ..., places: ..., controls: ..., functions: ...}
+    added:      {parts: ..., wires: ..., bonds: ... and whatever else a section may hold}
 
 Part of the first arrow; takes a bike file as read and returns another one.
 """

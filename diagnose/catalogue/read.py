@@ -195,9 +195,8 @@ def _symptom(here: Cursor) -> Symptom:
         return Symptom()
     said = [key for key in ("function", "opened", "standing", "charging") if here.has(key)]
     if len(said) != 1:
-        here.note(
-            f"{here.name} says {', '.join(said) or 'nothing'}; expected function, opened, standing or charging"
-        )
+        expected = "expected function, opened, standing or charging"
+        here.note(f"{here.name} says {', '.join(said) or 'nothing'}; {expected}")
     if here.has("function") and not here.has("states"):
         here.note(f"{here.name} lacks states; expected such as [dead]")
     low = high = None
