@@ -232,6 +232,7 @@ class Part:
     connector  id of the housing this part is a way of, or ''
     neighbours component ids beside it in the same connector or bundle
     unplugs    id of the connector that takes this part out of the loom, or ''
+    unused     terminals meant to stay free
     """
 
     id: str
@@ -245,6 +246,7 @@ class Part:
     unplugs: str = ""
     wet: bool = False
     fresh: bool = False
+    unused: tuple[str, ...] = ()
     mark: Mark = field(default=Mark(), compare=False)
 
 

@@ -33,7 +33,7 @@ from diagnose.catalogue.words import (
 from diagnose.errors import Mark, unknown
 
 CONTENT = ("places", "controls", "parts", "connectors", "wires", "bonds", "functions")
-_PART_MAY = ("control", "values", "neighbours", "unplugs", "wet", "fresh")
+_PART_MAY = ("control", "values", "neighbours", "unplugs", "wet", "fresh", "unused")
 _WIRE_NEEDS = ("from", "to", "area", "length", "colour", "place")
 _WIRE_MAY = ("neighbours", "fresh", "kind", "title")
 _FUNCTION_MAY = ("element", "needs", "question", "roles", "twin")
@@ -118,6 +118,7 @@ def read_part(
     here.is_mapping(*((needs, _PART_MAY) if base is None else ((), (*needs, *_PART_MAY))))
     old = base or Part(id, "", "", "", mark=here.own_key_mark)
     kind = here.word("kind", kinds, old.kind, kind="kind of part")
+    terminals = kinds[kind].terminals if kind in kinds else ()
     values = dict(old.values)
     if here.has("values") and kind in kinds:
         values.update(read_values(here.at("values"), value_units(kinds[kind]), sources))
@@ -133,6 +134,7 @@ def read_part(
         unplugs=here.text("unplugs", old.unplugs),
         wet=here.flag("wet", old.wet),
         fresh=here.flag("fresh", old.fresh),
+        unused=here.texts("unused", terminals, "terminal") if here.has("unused") else old.unused,
         mark=old.mark,
     )
 
