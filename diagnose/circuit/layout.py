@@ -114,7 +114,8 @@ def check_element(element: Element) -> None:
     for name in LAWS[element.law]:
         if name not in element.values:
             raise CircuitError(
-                f"element {element.id}: law {element.law} needs {name}; expected {', '.join(LAWS[element.law])}"
+                f"element {element.id}: law {element.law} needs {name}; "
+                f"expected {', '.join(LAWS[element.law])}"
             )
     for name, value in element.values.items():
         check_value(element.id, name, value)
@@ -212,7 +213,7 @@ def _lay_out(netlist: Netlist, spare_elements: Mapping[str, int], spare_nodes: i
     spare: dict[str, tuple[int, ...]] = {}
     for law, count in spare_elements.items():
         spare[law] = tuple(range(len(elements), len(elements) + count))
-        blank = {name: 1.0 for name in LAWS[law]}
+        blank = dict.fromkeys(LAWS[law], 1.0)
         elements += [Element(f"#{law}{i}", law, netlist.ground, netlist.ground, blank) for i in range(count)]
 
     base: list[float] = []

@@ -6,7 +6,7 @@ What only edits change is stamped and eliminated once (stage 1); what devices ch
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,7 @@ from diagnose.circuit import elements as law
 from diagnose.circuit.edits import Patch, Sheet
 from diagnose.circuit.eliminate import eliminate, substitute
 from diagnose.circuit.layout import Layout
-from diagnose.circuit.netlist import JOINT_OHMS, LEAK_OHMS, OPEN_OHMS
+from diagnose.circuit.netlist import DEVICE_VALUES, JOINT_OHMS, LEAK_OHMS, OPEN_OHMS
 
 Array = np.ndarray[Any, Any]
 
@@ -29,6 +29,13 @@ RESIDUAL_RELATIVE = 1e-6
 ITERATIONS = 60
 # From this iteration on, steps are halved: breaks the rare hop to and fro across a filament's kink.
 HALVE_AFTER = 15
+
+
+# Arrays of Work that have a column a case.
+CASE_ARRAYS = (
+    *("columns", "present", "forced", "conductance", "fixed_g", "source_j", "bent_present"),
+    *("shares", "inverse", "edges1", "grounded1", "degree", "present_driven", "driven_g"),
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +94,7 @@ class Work:
         self.device_values = {
             (d, name): table[layout.row_of[device.id, name]]
             for d, device in enumerate(layout.devices)
-            for name in _device_values(device.law)
+            for name in DEVICE_VALUES[device.law]
         }
         resistance = np.full((n, table.shape[1]), np.nan)
         for name in ("resistor", "contact", "fuse", "source", "motor", "generator"):
@@ -195,12 +202,12 @@ class Work:
                 _inject(stamp, self.source_j[row], self.grounded1)
         # branches in circuit at every node, without those that devices switch
         self.degree = np.zeros((n, size), dtype=np.int8)
-        _count(self.stamps_fixed, self.present[self.fixed], self.degree)
-        _count(self.stamps_bent, self.bent_present, self.degree)
+        count_branches(self.stamps_fixed, self.present[self.fixed], self.degree)
+        count_branches(self.stamps_bent, self.bent_present, self.degree)
         steady = np.concatenate([self.units, self.motors])
         first = len(self.switched)
         steady_stamps = tuple(s for s in self.stamps_driven if first <= s.row < first + len(steady))
-        _count(steady_stamps, self.present[self.driven], self.degree)
+        count_branches(steady_stamps, self.present[self.driven], self.degree)
         self.stamps_switched = tuple(
             s for s in self.stamps_driven if not first <= s.row < first + len(steady)
         )
@@ -254,7 +261,7 @@ class Work:
                 _inject(stamp, j[stamp.row], self.grounded2)
         if len(self.leaky):
             degree = self.degree.copy()
-            _count(self.stamps_switched, inside, degree)
+            count_branches(self.stamps_switched, inside, degree)
             self.grounded2[self.leaky, 0] += (degree[self.leaky] != 2) / LEAK_OHMS
         eliminate(plan.stages[1], self.edges2, self.grounded2, self.shares, self.inverse)
 
@@ -347,23 +354,16 @@ class Work:
 
     def keep(self, mask: Array) -> None:
         """Go on with the cases in mask only."""
-        for name in (
-            "columns present forced conductance fixed_g source_j bent_present shares inverse edges1 grounded1 "
-            "degree present_driven driven_g"
-        ).split():
+        for name in CASE_ARRAYS:
             setattr(self, name, getattr(self, name)[..., mask])
         self.table = {k: v[:, mask] for k, v in self.table.items()}
         self.device_values = {k: v[mask] for k, v in self.device_values.items()}
-        self.lamp = tuple(x[:, mask] for x in self.lamp)
-        self.diode = tuple(x[:, mask] for x in self.diode)
+        a, b, c = self.lamp
+        self.lamp = a[:, mask], b[:, mask], c[:, mask]
+        a, b, c = self.diode
+        self.diode = a[:, mask], b[:, mask], c[:, mask]
         for name in ("patches", "stamps_fixed", "stamps_driven", "stamps_switched", "stamps_bent"):
             setattr(self, name, _squeeze(getattr(self, name), mask))
-
-
-def _device_values(name: str) -> tuple[str, ...]:
-    from diagnose.circuit.netlist import DEVICE_VALUES
-
-    return DEVICE_VALUES[name]
 
 
 def _of(layout: Layout, driven: Array, laws: tuple[str, ...], wanted: bool) -> Array:
@@ -374,10 +374,8 @@ def _of(layout: Layout, driven: Array, laws: tuple[str, ...], wanted: bool) -> A
 def stamp_elements(stamps: tuple[Stamp, ...], g: Array, edges: Array, grounded: Array) -> None:
     for s in stamps:
         piece = slice(s.start, s.stop)
-        if s.slot >= 0:
-            row = edges[s.slot, piece]
-        else:
-            row = grounded[s.plus if s.plus >= 0 else s.minus, 0, piece]
+        # one end on ground (-1): the other is the larger
+        row = edges[s.slot, piece] if s.slot >= 0 else grounded[max(s.plus, s.minus), 0, piece]
         np.add(row, g[s.row, piece], out=row)
 
 
@@ -389,7 +387,7 @@ def _inject(s: Stamp, j: Array, grounded: Array) -> None:
         grounded[s.minus, 1, piece] -= j[piece]
 
 
-def _count(stamps: tuple[Stamp, ...], inside: Array, degree: Array) -> None:
+def count_branches(stamps: tuple[Stamp, ...], inside: Array, degree: Array) -> None:
     for s in stamps:
         piece = slice(s.start, s.stop)
         for node in (s.plus, s.minus):
@@ -399,8 +397,6 @@ def _count(stamps: tuple[Stamp, ...], inside: Array, degree: Array) -> None:
 
 def _squeeze(pieces: Any, mask: Array) -> Any:
     """Ranges of columns after dropping those outside the mask; empty ranges vanish."""
-    from dataclasses import replace
-
     before = np.concatenate([[0], np.cumsum(mask)])
     if all(p.start == 0 and p.stop == len(mask) for p in pieces):
         kept = int(before[-1])

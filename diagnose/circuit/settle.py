@@ -79,14 +79,16 @@ def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
             new = _act_slowly(devices, quick, states, ratios)
             done = ~(new != states).any(axis=0) | ~converged
             past.append(_Round(work.columns, volts, ratios, _keys(weights, states)))
-            for column in np.flatnonzero(_seen(past, work.columns, _keys(weights, new)) & ~done):
+            again = _seen(past, work.columns, _keys(weights, new)) & ~done
+            for column in np.flatnonzero(again).tolist():
                 loop = _loop(past, int(work.columns[column]), _keys(weights, new[:, [column]])[0])
                 mean = np.mean([r for _, r in loop], axis=0)[:, None]
                 slow = _act_slowly(devices, states[:, [column]], states[:, [column]], mean)
                 if (slow != states[:, [column]]).any():
                     new[:, column] = slow[:, 0]
                     continue
-                done[column] = final.restless[work.columns[column]] = True
+                done[column] = True
+                final.restless[work.columns[column]] = True
                 phases[int(work.columns[column])] = np.array([v for v, _ in loop])
         count += 1
         if done.any():
@@ -117,7 +119,7 @@ def _finish(
 
 
 def _complete(sheet: Sheet, phases: Array, column: int, final: Settled) -> Array:
-    """Phases of one case by node, (n_phases, n + 1). Stage 1 is linear in what surrounds it: solve it again."""
+    """Phases of one case by node, (n_phases, n + 1), stage 1 filled in."""
     one = Sheet(
         sheet.layout,
         sheet.plan,

@@ -5,7 +5,7 @@ Second arrow of the flow. Knows circuits only. Everything is an array whose last
     compiled = compile_netlist(netlist)                  # once a netlist; keeps its plans
     solution = settle_cases(compiled, cases)             # relays, fuses, outputs ... until nothing changes
     solution = settle_cases(compiled, cases, start=Start(healthy, columns))   # begin at another's volts
-    solution = solve_cases(compiled, cases)              # the same with device states held as the cases give them
+    solution = solve_cases(compiled, cases)              # device states held as the cases give them
     solution = settle_one(netlist, case)                 # one case; raises DidNotConverge
 
 Small-signal views of a solution are in thevenin.py, instruments in instruments.py, decks in spice.py.
@@ -14,7 +14,7 @@ Small-signal views of a solution are in thevenin.py, instruments in instruments.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,27 +22,13 @@ import numpy as np
 from diagnose.circuit.edits import Sheet, read_cases
 from diagnose.circuit.layout import Compiled, Layout, compile_netlist
 from diagnose.circuit.netlist import Case, Netlist
-from diagnose.circuit.newton import Work
-from diagnose.circuit.settle import ROUNDS, Settled, settle
+from diagnose.circuit.point import Part, element_view, floating_nodes, worst_residual
+from diagnose.circuit.settle import ROUNDS, settle
 from diagnose.errors import CircuitError, DidNotConverge, unknown
 
 __all__ = ["Part", "Solution", "Start", "compile_netlist", "settle_cases", "settle_one", "solve_cases"]
 
 Array = np.ndarray[Any, Any]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Part:
-    """Cases solved together, in their own order, with the state they settled in.
-
-    sheet    what was solved; columns of the batch in sheet.columns
-    settled  volts by node of sheet.layout (n + 1, B), states (n_devices, B)
-    kept     small-signal factors, made when first asked for (thevenin.py)
-    """
-
-    sheet: Sheet
-    settled: Settled
-    kept: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,8 +120,6 @@ class Solution:
     @property
     def floating(self) -> Array:
         """(n_nodes, B) True: no path to ground but leakage, so that a meter shows nothing of worth."""
-        from diagnose.circuit.thevenin import floating_nodes
-
         out = np.zeros(self.volts.shape, dtype=bool)
         for part in self.parts:
             out[:, part.sheet.columns] = floating_nodes(part)[_own_nodes(part.sheet.layout)]
@@ -143,8 +127,6 @@ class Solution:
 
     def residual(self) -> Array:
         """(B,) worst sum of currents at any node, which should be zero. [A]"""
-        from diagnose.circuit.thevenin import worst_residual
-
         out = np.zeros(self.size)
         for part in self.parts:
             out[part.sheet.columns] = worst_residual(part)
@@ -158,8 +140,6 @@ class Solution:
         )
 
     def _gather(self, element: str, which: int) -> Array:
-        from diagnose.circuit.thevenin import element_view
-
         out = np.zeros(self.size)
         known = False
         for part in self.parts:
@@ -252,10 +232,3 @@ def _first_guess(sheet: Sheet, start: Start | None) -> Array:
     full = np.zeros((len(layout.nodes), sheet.size))
     full[_own_nodes(layout)] = start.solution.volts[:, np.asarray(start.columns)[sheet.columns]]
     return full[layout.plus[bent]] - full[layout.minus[bent]]
-
-
-def work_at(part: Part) -> Work:
-    """Arrays of a part stamped in its settled states (stages 1 and 2 eliminated)."""
-    work = Work(part.sheet)
-    work.settle_linear(part.settled.states)
-    return work

@@ -1,0 +1,193 @@
+"""What instruments show: meter, test lamp, ammeter, diode test. Every one for all cases at once.
+
+Volts and ohms come from the two-terminal view of a solution. Where an instrument loads the circuit
+so that lamps bend or devices move, it is put in as an element and everything is settled again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from diagnose.circuit.edits import Sheet
+from diagnose.circuit.layout import Compiled
+from diagnose.circuit.netlist import Add, Case, Edit, Element, Move, Open
+from diagnose.circuit.solve import Solution, Start, settle_cases
+from diagnose.circuit.thevenin import resistance_spread, sensitivities_many, thevenin_many
+from diagnose.errors import CircuitError, unknown
+
+Array = np.ndarray[Any, Any]
+
+# Above this an ohmmeter shows OL. Usual top range of a handheld meter; common practice.
+OHMS_TOP = 4e7
+# Diode test: 3.0 V open (meters up to 3.2 V), about 1 mA (0.7 to 1.5 mA); OL above this reading.
+DIODE_TEST_VOLTS = 3.0
+DIODE_TEST_OHMS = 3000.0
+DIODE_TEST_TOP = 2.5
+# A signal lamp's hot over cold resistance, also that of a test lamp.
+LAMP_COLD_RATIO = 13.0
+
+INSTRUMENT = "#instrument"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Loaded:
+    """A full solve with the instrument as an element. volts, amps (B,) of the instrument, plus to minus."""
+
+    solution: Solution
+    volts: Array
+    amps: Array
+
+
+def read_volts(solution: Solution, pairs: Sequence[tuple[str, str]], meter_ohms: float) -> Array:
+    """(n_pairs, B) volts that a meter of this resistance shows, plus tip on the first of each pair."""
+    volts, ohms = thevenin_many(solution, pairs)
+    return volts * (meter_ohms / (meter_ohms + ohms))
+
+
+def read_volts_with_spread(
+    solution: Solution, pairs: Sequence[tuple[str, str]], meter_ohms: float, source: str | None = None
+) -> tuple[Array, Array, Array]:
+    """Readings, spreads from tolerances and shifts per volt of a source's emf, each (n_pairs, B)."""
+    volts, ohms = thevenin_many(solution, pairs)
+    spread, shift = sensitivities_many(solution, pairs, source)
+    load = meter_ohms / (meter_ohms + ohms)
+    return volts * load, spread * load, shift * load
+
+
+def read_ohms(solution: Solution, pairs: Sequence[tuple[str, str]]) -> Array:
+    """(n_pairs, B) ohms that a meter shows on a dead circuit, inf for OL; its leads not included.
+
+    solution  of the circuit with every supply off: filaments are cold and junctions nearly open,
+              as a digital meter's small test volts leave them
+    """
+    _, ohms = thevenin_many(solution, pairs)
+    return np.where(ohms > OHMS_TOP, np.inf, ohms)
+
+
+def read_ohms_with_spread(solution: Solution, pairs: Sequence[tuple[str, str]]) -> tuple[Array, Array]:
+    """Ohms as read_ohms, and standard deviations of their logarithm from tolerances, each (n_pairs, B)."""
+    each = [resistance_spread(solution, plus, minus) for plus, minus in pairs]
+    ohms = np.array([r for r, _ in each]).reshape(len(pairs), solution.size)
+    spread = np.array([s for _, s in each]).reshape(len(pairs), solution.size)
+    return np.where(ohms > OHMS_TOP, np.inf, ohms), spread
+
+
+def with_element(
+    compiled: Compiled,
+    cases: Sequence[Case],
+    element: Element,
+    start: Start | None = None,
+    instead_of: str | None = None,
+) -> Loaded:
+    """Settle every case again with one more element, or with it in place of another.
+
+    instead_of  element that is taken out (a pulled fuse); the new one goes between its ends
+    """
+    known = compiled.layout.element_of
+    edits: tuple[Edit, ...] = (Add(element),)
+    if instead_of is not None:
+        if instead_of not in known:
+            raise CircuitError(f"in place of {instead_of}: {unknown('element', instead_of, known)}")
+        edits = (Open(instead_of), *edits)
+    solution = settle_cases(compiled, [Case((*c.edits, *edits), c.states) for c in cases], start)
+    return Loaded(solution, *_added(solution, element.law))
+
+
+def with_lamp(
+    compiled: Compiled,
+    cases: Sequence[Case],
+    plus: str,
+    minus: str,
+    *,
+    volts: float = 12.0,
+    watts: float = 5.0,
+    start: Start | None = None,
+) -> Loaded:
+    """Put a test lamp between two nodes of every case and settle again."""
+    return with_element(compiled, cases, _lamp(plus, minus, volts, watts), start)
+
+
+def lamp_for_fuse(
+    compiled: Compiled,
+    cases: Sequence[Case],
+    fuse: str,
+    *,
+    volts: float = 12.0,
+    watts: float = 21.0,
+    start: Start | None = None,
+) -> Loaded:
+    """Put a lamp in place of a fuse (an element id) in every case and settle again."""
+    plus, minus = _ends(compiled, fuse)
+    return with_element(compiled, cases, _lamp(plus, minus, volts, watts), start, fuse)
+
+
+def read_amps(
+    compiled: Compiled, cases: Sequence[Case], element: str, shunt_ohms: float, start: Start | None = None
+) -> Loaded:
+    """Put an ammeter in place of an element (a pulled fuse, an undone lead); amps from its plus to minus."""
+    plus, minus = _ends(compiled, element)
+    shunt = Element(INSTRUMENT, "resistor", plus, minus, {"resistance": shunt_ohms})
+    return with_element(compiled, cases, shunt, start, element)
+
+
+def read_amps_in_series(
+    compiled: Compiled, cases: Sequence[Case], element: str, shunt_ohms: float, start: Start | None = None
+) -> Loaded:
+    """Put an ammeter in series with an element at its plus end; amps as the element counts them."""
+    plus, _ = _ends(compiled, element)
+    between = f"{INSTRUMENT}.inner"
+    shunt = Element(INSTRUMENT, "resistor", plus, between, {"resistance": shunt_ohms})
+    edits: tuple[Edit, ...] = (Move(element, "plus", between), Add(shunt))
+    solution = settle_cases(compiled, [Case((*c.edits, *edits), c.states) for c in cases], start)
+    return Loaded(solution, *_added(solution, "resistor"))
+
+
+def read_diode_test(
+    compiled: Compiled, cases: Sequence[Case], plus: str, minus: str, start: Start | None = None
+) -> Array:
+    """(B,) volts that the diode range shows on a dead circuit, red tip on plus; inf for OL."""
+    values = {"emf": DIODE_TEST_VOLTS, "resistance": DIODE_TEST_OHMS}
+    loaded = with_element(compiled, cases, Element(INSTRUMENT, "source", plus, minus, values), start)
+    return np.where(loaded.volts > DIODE_TEST_TOP, np.inf, loaded.volts)
+
+
+def _lamp(plus: str, minus: str, volts: float, watts: float) -> Element:
+    values = {"rated_volts": volts, "rated_watts": watts, "cold_ratio": LAMP_COLD_RATIO}
+    return Element(INSTRUMENT, "lamp", plus, minus, values)
+
+
+def _ends(compiled: Compiled, element: str) -> tuple[str, str]:
+    number = compiled.layout.element_of.get(element)
+    if number is None:
+        known = compiled.layout.element_of
+        raise CircuitError(f"instrument at {element}: {unknown('element', element, known)}")
+    own = compiled.layout.elements[number]
+    return own.plus, own.minus
+
+
+def _added(solution: Solution, law: str) -> tuple[Array, Array]:
+    """Volts and current of the element added last in every case."""
+    volts, amps = np.zeros(solution.size), np.zeros(solution.size)
+    for part in solution.parts:
+        last = _last_spare(part.sheet, law)
+        names = [part.sheet.layout.elements[i].id for i in last]
+        for name in set(names):
+            here = np.array([n == name for n in names])
+            columns = part.sheet.columns[here]
+            volts[columns] = solution.across(name)[columns]
+            amps[columns] = solution.current(name)[columns]
+    return volts, amps
+
+
+def _last_spare(sheet: Sheet, law: str) -> list[int]:
+    """Per column, the spare element of this law that was filled last."""
+    last = [-1] * sheet.size
+    for slot in sheet.layout.spare[law]:
+        for patch in sheet.patches:
+            if patch.element == slot:
+                last[patch.start : patch.stop] = [slot] * (patch.stop - patch.start)
+    return last
