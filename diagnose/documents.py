@@ -23,7 +23,7 @@ DEEPEST = 24  # levels of nesting; knowledge needs 8 (libyaml itself stops at 1,
 
 _TEXT_TAG = "tag:yaml.org,2002:str"
 _PLAIN_TAG = "plain"  # what our loader gives to every scalar without quotes and without a tag
-_CONTAINER_TAGS = {"map": "tag:yaml.org,2002:map", "seq": "tag:yaml.org,2002:seq"}
+_CONTAINER_TAGS = {"mapping": "tag:yaml.org,2002:map", "sequence": "tag:yaml.org,2002:seq"}
 _INT = re.compile(r"[+-]?(?:0|[1-9][0-9]{0,14})", re.ASCII)
 _FLOAT = re.compile(r"[+-]?(?:0|[1-9][0-9]{0,14})\.[0-9]{1,15}", re.ASCII)
 _WORDS: dict[str, Any] = {"true": True, "false": False, "null": None, "~": None, "": None}
@@ -100,7 +100,17 @@ def _loader_class() -> Any:
     class Loader(yaml.CSafeLoader):
         """libyaml without its own ideas of what a plain word means."""
 
-    Loader.yaml_implicit_resolvers = {None: [(_PLAIN_TAG, re.compile(""))]}
+        def resolve(self, kind: Any, value: Any, implicit: Any) -> str:
+            if kind is yaml.ScalarNode:
+                return _PLAIN_TAG if implicit[0] else _TEXT_TAG
+            return _CONTAINER_TAGS[kind.id]
+
+        def descend_resolver(self, current_node: Any, current_index: Any) -> None:
+            """Path resolvers are not used."""
+
+        def ascend_resolver(self) -> None:
+            """Path resolvers are not used."""
+
     return Loader
 
 
@@ -154,7 +164,7 @@ class _Walk:
         kind = node.id
         if kind == "scalar":
             return self.scalar(node)
-        if node.tag != _CONTAINER_TAGS["map" if kind == "mapping" else "seq"]:
+        if node.tag != _CONTAINER_TAGS[kind]:
             self.refuse(node, f"tag {node.tag!r} is refused; expected plain YAML without tags")
             return None
         if kind == "sequence":
