@@ -77,7 +77,7 @@ def service(built: Build, conditions: Sequence[Condition] | None = None) -> Serv
     compiled = compile_netlist(built.netlist)
     cases = [Case(condition_edits(built, c)) for c in chosen]
     solution = settle_cases(compiled, cases)
-    amperes = np.abs(solution.currents())  # (n_elements, n_conditions)
+    amperes = np.abs([solution.current(e.id) for e in built.netlist.elements])  # (n_elements, n_conditions)
     ohms: dict[str, float] = {}
     largest: dict[str, float] = {}
     best: dict[str, int] = {}
@@ -91,7 +91,7 @@ def service(built: Build, conditions: Sequence[Condition] | None = None) -> Serv
         run = next((c for c in chosen if c.engine == "cranking"), turning)
         case = Case(condition_edits(built, run) + ac_edits(built, run))
         ac = settle_cases(compiled, [case])
-        currents = np.abs(ac.currents())[:, 0]
+        currents = [abs(float(ac.current(e.id)[0])) for e in built.netlist.elements]
         for i, element in enumerate(built.netlist.elements):
             if element.id not in ohms and currents[i] > 1e-6:
                 drive = max(built.windings.values()) * built.spec.cranking_rpm / 1000.0

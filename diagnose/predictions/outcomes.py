@@ -14,7 +14,9 @@ from diagnose.predictions.table import Column
 
 # One commented place for the model of wrong readings; beliefs.likelihood uses the same numbers.
 MISPROBE_SHARE = 0.6  # [1] of all gross errors: tip on the wrong terminal, open lead, key left off (estimate)
-OPEN_LEAD_VOLTS = 0.15  # [V] standard deviation of what a meter with an open lead shows around zero (estimate)
+OPEN_LEAD_VOLTS = (
+    0.15  # [V] standard deviation of what a meter with an open lead shows around zero (estimate)
+)
 OHMS_FLOOR = 0.2  # [ohm] ohms are read as ln(ohms + floor): leads and the last digit blur below it (estimate)
 OHMS_DIGIT = 0.1  # [ohm] contact and last digit of a common meter (estimate)
 OHMS_EDGE = 0.3  # [ln ohm] softness of the edge between the highest number and OL (estimate)
@@ -187,7 +189,5 @@ def _wrong(column: Column, flat: np.ndarray, edges: np.ndarray, has_open: bool) 
     """Outcome probabilities of a gross error: an open lead, or anything in the range."""
     if has_open:
         return np.concatenate((flat * (1.0 - GROSS_OL), [GROSS_OL]))
-    zero = np.diff(
-        np.concatenate(([0.0], normal_cdf(edges / OPEN_LEAD_VOLTS) if len(edges) else [], [1.0]))
-    )
+    zero = np.diff(np.concatenate(([0.0], normal_cdf(edges / OPEN_LEAD_VOLTS) if len(edges) else [], [1.0])))
     return MISPROBE_SHARE * zero + (1.0 - MISPROBE_SHARE) * flat

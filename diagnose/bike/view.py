@@ -1,0 +1,83 @@
+"""A bike in words: points, functions, controls, places, for the conversation. No circuit inside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from diagnose.bike.acts import FUNCTION_WORDS, observe
+from diagnose.bike.build import Build
+from diagnose.bike.currents import as_condition
+from diagnose.bike.model import BikeView, FunctionView, PointView
+from diagnose.catalogue.model import Complaint, Instrument
+
+BLACK_LEAD_ROLES = ("battery_minus", "engine", "frame")  # where a black lead may stay, best first
+
+
+def wire_colours(built: Build) -> dict[str, str]:
+    """test point -> colours of the wires that end there, joined by '/'."""
+    found: dict[str, list[str]] = {}
+    for wire in built.spec.wires.values():
+        for end in (wire.start, wire.end):
+            found.setdefault(end, [])
+            if wire.colour not in found[end]:
+                found[end].append(wire.colour)
+    return {point: "/".join(colours) for point, colours in found.items()}
+
+
+def view(
+    built: Build, complaints: Mapping[str, Complaint], instruments: Mapping[str, Instrument]
+) -> BikeView:
+    """Everything about the bike that is words or lists of words."""
+    spec = built.spec
+    colours = wire_colours(built)
+    points = {}
+    sensitive = []
+    for point in spec.nodes:
+        component, _, terminal = point.partition(".")
+        part = spec.parts[component]
+        kind = spec.kinds[part.kind]
+        points[point] = PointView(
+            point, f"{part.title}, {terminal.replace('_', ' ')}", part.place, colours.get(point, "")
+        )
+        if kind.sensitive:
+            sensitive.append(point)
+    functions = {
+        f.id: FunctionView(
+            f.id, f.title, f.kind, as_condition(built, f.when), FUNCTION_WORDS[f.kind], f.question
+        )
+        for f in spec.functions.values()
+    }
+    plugs: dict[str, tuple[str, ...]] = {}
+    for part in spec.parts.values():
+        if part.unplugs:
+            plugs[part.id] = (part.unplugs,)
+    exit_check = tuple(
+        observe(built, instruments, f.id, functions[f.id].condition).id
+        for f in spec.functions.values()
+        if f.kind != "charge"
+    )
+    return BikeView(
+        spec.id,
+        spec.title,
+        spec.text,
+        points,
+        functions,
+        {c.id: (c.title, c.words or {p: p for p in c.positions}) for c in spec.controls.values()},
+        {p.id: (p.title, p.access_min, p.close_min) for p in spec.places.values()},
+        {p.id: (p.title, spec.kinds[p.kind].word, p.place) for p in spec.parts.values()},
+        {c: (complaints[c].title, complaints[c].says) for c in spec.complaints if c in complaints},
+        {
+            c: (c.replace("_", " "), spec.parts[ways[0]].place)
+            for c, ways in spec.connectors.items()
+            if ways
+        },
+        tuple(built.fuses),
+        tuple(sensitive),
+        any(d.law == "motor" for d in built.netlist.devices),
+        tuple(spec.body[r] for r in BLACK_LEAD_ROLES if r in spec.body),
+        exit_check,
+        kinds={p.id: p.kind for p in spec.parts.values()},
+        plugs=plugs,
+        fresh=spec.fresh,
+        supply_volts=spec.supply_volts,
+    )

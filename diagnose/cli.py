@@ -1,0 +1,198 @@
+"""The command line: parser, dispatch, exit codes. Heavy modules are imported by the command that needs them.
+
+Exit codes: 0 done, 1 a check failed or the fault was not found, 2 wrong use or bad input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from diagnose.errors import DiagnoseError, KnowledgeError, UsageError
+
+DONE, FAILED, WRONG_USE = 0, 1, 2
+KITS = ("hands", "lamp", "meter", "workshop")
+SKILLS = ("beginner", "trade")
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse that keeps the examples' lines and answers wrong use with exit code 2."""
+
+    def __init__(self, *args, **kwargs):
+        kwargs.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
+        super().__init__(*args, **kwargs)
+
+
+def _add_situation(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--bike", required=True, help="id of a bike, or path of a bike file")
+    sub.add_argument("--fault", action="append", default=[], metavar="COMPONENT.MODE[=VALUE]")
+    sub.add_argument("--set", action="append", default=[], metavar="CONTROL=POSITION", dest="settings")
+    sub.add_argument("--measurement", action="append", default=[], metavar="ID")
+    when = sub.add_mutually_exclusive_group()
+    when.add_argument("--found", action="store_true", help="the bike as brought in: fuses blown (default)")
+    when.add_argument("--fresh", action="store_true", help="the bike before it was used with the fault")
+    sub.add_argument("--done", action="append", default=[], metavar="ACT", help="renew:FUSE, out:FUSE, …")
+
+
+def _add_output(sub: argparse.ArgumentParser, *, json: bool = True) -> None:
+    if json:
+        sub.add_argument("--json", action="store_true", help="print one JSON object")
+    sub.add_argument("--output", default="-", metavar="FILE", help="write there instead (- = screen)")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = _Parser(
+        prog="diagnose",
+        description="Find an electrical fault on a motorcycle with readings instead of swapped parts.",
+        epilog="Alone, `diagnose` starts a job and asks what it needs. Everything works offline.\n"
+        "It advises; the maker's manual, local rules and a qualified person come first.",
+    )
+    top.add_argument("--knowledge", metavar="FOLDER", help="use this knowledge instead of the shipped one")
+    subs = top.add_subparsers(dest="command", parser_class=_Parser)
+
+    job = subs.add_parser(
+        "job",
+        help="find a fault: the question session",
+        epilog="examples:\n  diagnose job\n"
+        "  diagnose job --bike custom_single --complaint dash_dead --kit meter --skill beginner\n"
+        "  diagnose job --bike custom_single --complaint no_spark --lines\n"
+        "  diagnose job --demo",
+    )
+    job.add_argument("--bike")
+    job.add_argument("--complaint", action="append", default=[])
+    job.add_argument("--kit", choices=KITS)
+    job.add_argument("--skill", choices=SKILLS)
+    job.add_argument("--lines", action="store_true", help="JSON lines on standard input and output")
+    job.add_argument("--plain", action="store_true", help="never redraw; for screen readers and logs")
+    job.add_argument("--folder", metavar="FOLDER", help="where journals are kept")
+    job.add_argument("--demo", action="store_true", help="play one job on the invented bike to its end")
+    job.add_argument("--demo-fault", default="dash_feed_fault", help=argparse.SUPPRESS)
+
+    jobs = subs.add_parser("jobs", help="list jobs", epilog="example:\n  diagnose jobs --json")
+    jobs.add_argument("--folder", metavar="FOLDER")
+    _add_output(jobs)
+
+    resume = subs.add_parser("resume", help="go on with a job", epilog="example:\n  diagnose resume last")
+    resume.add_argument("job", help="id of a job, path of its journal, or `last`")
+    resume.add_argument("--folder", metavar="FOLDER")
+    resume.add_argument("--lines", action="store_true")
+    resume.add_argument("--plain", action="store_true")
+
+    replay = subs.add_parser(
+        "replay",
+        help="run recorded jobs and cases again and compare",
+        epilog="example:\n  diagnose replay cases/*.yaml",
+    )
+    replay.add_argument("files", nargs="+", metavar="FILE")
+    _add_output(replay)
+
+    expect = subs.add_parser(
+        "expect",
+        help="what every test point and function should show",
+        epilog="examples:\n  diagnose expect --bike custom_single --set key=run\n"
+        "  diagnose expect --bike custom_single --fault rear_ground.poor=3ohm --set key=run --json",
+    )
+    _add_situation(expect)
+    expect.add_argument("--black", default="", metavar="POINT", help="where the black lead is")
+    _add_output(expect)
+
+    netlist = subs.add_parser(
+        "netlist",
+        help="the same as a SPICE netlist",
+        epilog="example:\n  diagnose netlist --bike custom_single --set key=run | ngspice -b -",
+    )
+    _add_situation(netlist)
+    _add_output(netlist)
+
+    bikes = subs.add_parser("bikes", help="list bikes, or the faults of one")
+    bikes.add_argument("bike", nargs="?")
+    bikes.add_argument("--faults", action="store_true", help="every fault with its prior and complaints")
+    _add_output(bikes)
+
+    check = subs.add_parser(
+        "check",
+        help="check knowledge: structure, units, references, physics, sources",
+        epilog="examples:\n  diagnose check\n  diagnose check my_knowledge/ --json",
+    )
+    check.add_argument("path", nargs="?")
+    check.add_argument("--quick", action="store_true", help="leave the physics out")
+    _add_output(check)
+
+    trial = subs.add_parser(
+        "trial",
+        help="play many jobs with hidden faults and measure",
+        epilog="example:\n  diagnose trial --bike custom_single --jobs 50 --seed 1\n"
+        "The bike is played by ngspice (Debian package ngspice), with tolerances and wrong readings.",
+    )
+    trial.add_argument("--bike", default="custom_single")
+    trial.add_argument("--jobs", type=int, default=30)
+    trial.add_argument("--seed", type=int, default=1)
+    trial.add_argument("--gross", type=float, default=0.05, help="share of wrong readings (default 0.05)")
+    trial.add_argument("--kit", choices=KITS, default="meter")
+    trial.add_argument("--complaint", action="append", default=[])
+    trial.add_argument("--player", choices=("ngspice", "own"), default="ngspice")
+    _add_output(trial)
+    return top
+
+
+def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
+    from diagnose import commands
+
+    return {
+        "job": commands.job,
+        "jobs": commands.jobs,
+        "resume": commands.resume,
+        "replay": commands.replay,
+        "expect": commands.expect,
+        "netlist": commands.netlist,
+        "bikes": commands.bikes,
+        "check": commands.check,
+        "trial": commands.trial,
+    }
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code. Every expected error is a sentence on standard error."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    top = parser()
+    try:
+        options = top.parse_args(arguments)
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    if options.command is None:
+        options = top.parse_args([*arguments, "job"])
+    try:
+        return _commands()[options.command](options)
+    except KnowledgeError as error:
+        print(error, file=sys.stderr)
+        print(f"{len(error.problems)} problem(s) in the knowledge; nothing was changed", file=sys.stderr)
+        return WRONG_USE
+    except DiagnoseError as error:
+        print(f"diagnose: {error}", file=sys.stderr)
+        return WRONG_USE
+    except KeyboardInterrupt:
+        print("\ninterrupted; every answer given so far is kept", file=sys.stderr)
+        return WRONG_USE
+    except BrokenPipeError:
+        # the reader of our output has gone; leave quietly, as other filters do
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return WRONG_USE
+
+
+def write_text(text: str, output: str) -> None:
+    """Write to a file or, for '-', to standard output; raises UsageError."""
+    if output == "-":
+        sys.stdout.write(text if text.endswith("\n") else text + "\n")
+        sys.stdout.flush()
+        return
+    try:
+        Path(output).write_text(text if text.endswith("\n") else text + "\n", encoding="utf-8")
+    except OSError as error:
+        raise UsageError(
+            f"{output}: cannot be written ({error.strerror}); expected a file in a folder that you may "
+            "write to; try --output -"
+        ) from error

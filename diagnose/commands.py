@@ -1,0 +1,277 @@
+"""What each command does: open the knowledge, call the job, print or write the result.
+
+Top of the import order. Heavy modules are imported inside the command that needs them, so that the first
+prompt is drawn before numpy and the rest are loaded.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from typing import TYPE_CHECKING, Any
+
+from diagnose.cli import DONE, FAILED, write_text
+from diagnose.errors import KnowledgeError, UsageError
+
+if TYPE_CHECKING:
+    from diagnose.catalogue.model import Library
+    from diagnose.wiring import BikeWorld
+
+PROTOCOL = 1
+
+
+def _library(options: argparse.Namespace) -> Library:
+    from diagnose.catalogue.read import load_library
+    from diagnose.locations import knowledge_folder
+
+    return load_library(options.knowledge or knowledge_folder())
+
+
+def _world(options: argparse.Namespace, bike: str) -> BikeWorld:
+    from diagnose.catalogue.compose import compose_bike
+    from diagnose.wiring import BikeWorld
+
+    library = _library(options)
+    return BikeWorld(library, compose_bike(library, bike))
+
+
+def _emit(options: argparse.Namespace, data: Any, text: str) -> None:
+    write_text(json.dumps(data, ensure_ascii=False) if options.json else text, options.output)
+
+
+def expect(options: argparse.Namespace) -> int:
+    """`diagnose expect`"""
+    from diagnose.bike.acts import parse_measurement
+    from diagnose.bike.currents import as_condition
+    from diagnose.expect import expect as expected
+    from diagnose.expect import situation
+
+    world = _world(options, options.bike)
+    s = situation(
+        world.built,
+        world.service,
+        world.library.instruments,
+        options.fault,
+        found=not options.fresh,
+        done=options.done,
+    )
+    condition = as_condition(world.built, ",".join(options.settings))
+    asked = [parse_measurement(world.built, world.library.instruments, m) for m in options.measurement]
+    data = expected(s, condition, asked, options.black)
+    lines = [f"{data['bike']}, {' + '.join(data['faults']) or 'no fault'}, {data['condition'] or 'at rest'}"]
+    if data["found"]["opened"]:
+        lines.append(f"found blown: {', '.join(data['found']['opened'])}")
+    if data["found"]["latched"]:
+        lines.append(f"found switched off by overload: {', '.join(data['found']['latched'])}")
+    lines += [f"  {f['function']:<24} {f['state']}" for f in data["functions"]]
+    lines += [
+        f"  {p['point']:<36} {p['volts']:8.2f} V{'  (no connection)' if p['floating'] else ''}"
+        for p in data["points"]
+    ]
+    lines += [f"  {r['measurement']}: {r['text']}" for r in data["readings"]]
+    _emit(options, data, "\n".join(lines))
+    return DONE
+
+
+def netlist(options: argparse.Namespace) -> int:
+    """`diagnose netlist`"""
+    from diagnose.decks import deck_for
+
+    world = _world(options, options.bike)
+    text = deck_for(
+        world,
+        options.fault,
+        options.settings,
+        options.measurement[0] if options.measurement else "",
+        found=not options.fresh,
+        done=options.done,
+    )
+    if options.json:
+        data = {"protocol": PROTOCOL, "bike": options.bike, "netlist": text}
+        write_text(json.dumps(data), options.output)
+    else:
+        write_text(text, options.output)
+    return DONE
+
+
+def bikes(options: argparse.Namespace) -> int:
+    """`diagnose bikes`"""
+    from diagnose.catalogue.compose import compose_bike
+
+    library = _library(options)
+    if options.bike:
+        from diagnose.wiring import BikeWorld
+
+        world = BikeWorld(library, compose_bike(library, options.bike))
+        data = fault_list(world)
+        text = "\n".join(
+            f"{f['fault']:<52} {f['prior']:.5f}  {', '.join(f['causes']) or '-'}" for f in data["faults"]
+        )
+        _emit(options, data, text)
+        return DONE
+    rows = []
+    for bike_id, path in sorted(library.bike_files.items()):
+        from diagnose.wiring import BikeWorld
+
+        world = BikeWorld(library, compose_bike(library, bike_id))
+        rows.append(
+            {
+                "id": bike_id,
+                "title": world.spec.title,
+                "path": str(path),
+                "components": len(world.spec.parts),
+                "candidates": len(world.candidates),
+                "complaints": list(world.spec.complaints),
+                "conditions": [c.text for c in world.service.conditions],
+            }
+        )
+    text = "\n".join(
+        f"{r['id']:<24} {r['title']} ({r['components']} parts, {r['candidates']} suspects)" for r in rows
+    )
+    _emit(options, {"protocol": PROTOCOL, "bikes": rows}, text)
+    return DONE
+
+
+def fault_list(world: BikeWorld) -> dict[str, Any]:
+    """The contract's list of a bike's faults with priors and the complaints that they cause."""
+    chances = {c: world.complaint_chance(c) for c in world.spec.complaints}
+    faults = []
+    for i, candidate in enumerate(world.candidates):
+        if not candidate.is_fault:
+            continue
+        fault = candidate.faults[0]
+        faults.append(
+            {
+                "fault": candidate.id,
+                "prior": float(f"{candidate.prior:.4g}"),
+                "causes": [c for c, chance in chances.items() if chance[i] >= 0.5],
+                "repair": fault.repairs[0] if fault.repairs else None,
+                "repairs": list(fault.repairs),
+                "text": f"{world.spec.parts[fault.component].title}: {fault.title}",
+            }
+        )
+    return {"protocol": PROTOCOL, "bike": world.spec.id, "faults": faults}
+
+
+def check(options: argparse.Namespace) -> int:
+    """`diagnose check`"""
+    from diagnose.catalogue.check import check_structure, count_sources
+    from diagnose.catalogue.compose import compose_bike
+    from diagnose.catalogue.read import load_library
+    from diagnose.errors import Problem
+    from diagnose.locations import knowledge_folder
+
+    problems: list[Problem] = []
+    ambiguity: list[list[str]] = []
+    undetectable: list[dict[str, str]] = []
+    totals: dict[str, Any] = {}
+    try:
+        library = load_library(options.path or options.knowledge or knowledge_folder())
+        problems += check_structure(library)
+        totals = _totals(library)
+        totals["numbers"] = dict(count_sources(library))
+    except KnowledgeError as error:
+        problems += error.problems
+    if not problems and not options.quick:
+        from diagnose.audit import audit
+        from diagnose.wiring import BikeWorld
+
+        for bike_id in sorted(library.bike_files):
+            world = BikeWorld(library, compose_bike(library, bike_id))
+            totals["fault_modes"] = totals.get("fault_modes", 0)
+            totals["measurements"] = totals.get("measurements", 0) + len(world.measurements)
+            result = audit(world)
+            problems += result.problems
+            ambiguity += [[f"{bike_id}:{f}" for f in g] for g in result.ambiguity]
+            undetectable += [{"fault": f"{bike_id}:{u.fault}", "why": u.why} for u in result.undetectable]
+    data = {
+        "protocol": PROTOCOL,
+        "problems": [
+            {"file": p.file, "line": p.line, "column": p.column, "message": p.message} for p in problems
+        ],
+        "totals": totals,
+        "ambiguity": ambiguity,
+        "undetectable": undetectable,
+    }
+    lines = [str(p) for p in problems]
+    lines += [f"{k}: {v}" for k, v in totals.items()]
+    lines += [f"not told apart: {', '.join(g)}" for g in ambiguity]
+    lines += [f"not seen: {u['fault']}: {u['why']}" for u in undetectable]
+    lines.append(f"{len(problems)} problem(s)")
+    _emit(options, data, "\n".join(lines))
+    return FAILED if problems else DONE
+
+
+def _totals(library: Library) -> dict[str, Any]:
+    from diagnose.locations import knowledge_folder
+    from diagnose.rules.base import load_rules
+
+    root = knowledge_folder()
+    rules = load_rules(sorted((root / "rules").glob("*.yaml")))
+    return {
+        "bikes": len(library.bike_files),
+        "sections": len(library.sections),
+        "components": len(library.kinds),
+        "fault_modes": sum(len(k.modes) for k in library.kinds.values()),
+        "complaints": len(library.complaints),
+        "measurements": 0,
+        "rules": len(rules.rules),
+        "cases": len(list((root.parent / "cases").glob("*.yaml"))),
+    }
+
+
+def jobs(options: argparse.Namespace) -> int:
+    """`diagnose jobs`"""
+    from diagnose.journal import list_jobs
+
+    rows = list_jobs(options.folder)
+    data = {"protocol": PROTOCOL, "jobs": rows}
+    text = "\n".join(f"{r['job']:<36} {r['bike']:<20} {r['outcome']}" for r in rows) or "no jobs yet"
+    _emit(options, data, text)
+    return DONE
+
+
+def job(options: argparse.Namespace) -> int:
+    """`diagnose job`"""
+    from diagnose.session import run_job
+
+    return run_job(options, _library, sys.stdin, sys.stdout)
+
+
+def resume(options: argparse.Namespace) -> int:
+    """`diagnose resume`"""
+    from diagnose.session import run_resume
+
+    return run_resume(options, _library, sys.stdin, sys.stdout)
+
+
+def replay(options: argparse.Namespace) -> int:
+    """`diagnose replay`"""
+    from diagnose.replay import replay_files
+
+    results = replay_files(options.files, _library(options))
+    data = {"protocol": PROTOCOL, "cases": results}
+    lines = [f"{'ok  ' if r['same'] else 'DIFF'} {r['file']}: {r['text']}" for r in results]
+    _emit(options, data, "\n".join(lines))
+    return DONE if all(r["same"] for r in results) else FAILED
+
+
+def trial(options: argparse.Namespace) -> int:
+    """`diagnose trial`"""
+    from diagnose.trial import run_trial, trial_text
+
+    if options.jobs < 1:
+        raise UsageError(f"--jobs={options.jobs} is too few; expected at least 1")
+    world = _world(options, options.bike)
+    result = run_trial(
+        world,
+        jobs=options.jobs,
+        seed=options.seed,
+        gross=options.gross,
+        kit=options.kit,
+        complaints=options.complaint or None,
+        player=options.player,
+    )
+    _emit(options, result, trial_text(result))
+    return DONE

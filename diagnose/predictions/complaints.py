@@ -1,0 +1,108 @@
+"""How likely each candidate is to draw a complaint: the first reading of every job.
+
+Part of the fourth arrow (solved circuit -> chance of the rider's words).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.bike.currents import as_condition
+from diagnose.bike.model import Condition, JobState
+from diagnose.catalogue.model import Complaint, Function, Symptom
+from diagnose.errors import UsageError, unknown
+from diagnose.predictions.compute import Predictor
+
+# A rider mostly tells what is; a few complaints are misheard, mixed up or imagined (estimates).
+TOLD_RIGHT = 0.97
+MISTOLD = 0.004
+NO_FAULT_TELLS = 0.05
+UNMODELLED_TELLS = 0.3
+BLUR_LN = 0.15  # softness of a current or volts limit in a complaint, ln units (estimate)
+KIND_TELLS = 0.8  # a worn battery draws "battery flat" whatever the circuit says (estimate)
+
+
+def functions_named(p: Predictor, name: str) -> list[Function]:
+    """Functions with this id or role; raises UsageError if the bike has none."""
+    functions = p.built.spec.functions
+    found = [f for f in functions.values() if f.id == name or name in f.roles]
+    if not found:
+        known = [*functions, *{r for f in functions.values() for r in f.roles}]
+        raise UsageError(unknown("function or role", name, known))
+    return found
+
+
+def _above(value: np.ndarray, limit: float) -> np.ndarray:
+    ratio = np.log(np.maximum(value, 1e-9) / limit) / BLUR_LN
+    return 1.0 / (1.0 + np.exp(-np.clip(ratio, -60, 60)))
+
+
+def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
+    """(n_candidates,) chance that the bike shows this symptom as brought in."""
+    job = JobState()
+    p.found()
+    n = len(p.candidates)
+    if symptom.opened:
+        masks = list(p.found().opened.values())
+        blown = np.any(masks, axis=0) if masks else np.zeros(n, dtype=bool)
+        return blown.astype(float)
+    if symptom.standing is not None:
+        solution = p.solution(job, Condition())
+        amperes = np.abs(np.sum([solution.current(e) for e in p.built.batteries], axis=0))
+        return _above(amperes, symptom.standing)
+    if symptom.charging_low is not None or symptom.charging_high is not None:
+        spec = p.built.spec
+        own = next((as_condition(p.built, f.when) for f in spec.functions.values() if f.kind == "charge"), None)
+        if own is None:
+            return np.zeros(n)
+        solution = p.solution(job, replace(own, engine="5000"))
+        plus, minus = (spec.nodes[spec.body[r]] for r in ("battery_plus", "battery_minus"))
+        volts = solution.between(plus, minus)
+        low = symptom.charging_low if symptom.charging_low is not None else -np.inf
+        high = symptom.charging_high if symptom.charging_high is not None else np.inf
+        return ((volts < low) | (volts > high)).astype(float)
+    chance = np.zeros(n)
+    for f in functions_named(p, symptom.function):
+        condition = as_condition(p.built, symptom.condition or f.when)
+        words = p.function_words(job, f.id, condition)
+        columns = [i for i, w in enumerate(FUNCTION_WORDS[f.kind]) if w in symptom.states]
+        chance = np.maximum(chance, words[:, columns].sum(axis=1))
+    return chance
+
+
+def complaint_chance(p: Predictor, complaint: Complaint) -> np.ndarray:
+    """(n_candidates,) chance that a bike with this candidate draws this complaint."""
+    chance = np.ones(len(p.candidates))
+    if complaint.any_of or complaint.kinds:
+        none = np.ones(len(p.candidates))
+        for s in complaint.any_of:
+            none *= 1.0 - symptom_chance(p, s)
+        if complaint.kinds:
+            spec = p.built.spec
+            worn = [
+                any(spec.parts[f.component].kind in complaint.kinds for f in c.faults) for c in p.candidates
+            ]
+            none *= 1.0 - KIND_TELLS * np.array(worn, dtype=float)
+        chance *= 1.0 - none
+    for s in complaint.all_of:
+        chance *= symptom_chance(p, s)
+    for s in complaint.none_of:
+        chance *= 1.0 - symptom_chance(p, s)
+    return chance
+
+
+def told(p: Predictor, chances: Sequence[np.ndarray]) -> np.ndarray:
+    """(n_candidates,) likelihood of these complaints together, with the rider's own errors mixed in."""
+    out = np.ones(len(p.candidates))
+    for chance in chances:
+        out *= MISTOLD + (TOLD_RIGHT - MISTOLD) * chance
+    for i, c in enumerate(p.candidates):
+        if c.id == "no_fault":
+            out[i] = NO_FAULT_TELLS
+        elif c.id == "unmodelled":
+            out[i] = UNMODELLED_TELLS
+    return out

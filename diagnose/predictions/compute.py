@@ -1,0 +1,322 @@
+"""Fill the table: solve the bike under every candidate, read every instrument, round once.
+
+Fourth arrow of the flow. Lazy: only the conditions that the next questions need are solved, all missing
+ones of a call in one batch; results are kept in memory and, for the bike as brought in, on disk
+(`predictions.store`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from diagnose.bike.build import (
+    Build,
+    ac_edits,
+    charge_fraction,
+    condition_edits,
+    engine_rpm,
+    node_of_point,
+)
+from diagnose.bike.currents import Service, as_condition
+from diagnose.bike.model import Candidate, Condition, JobState, Measurement
+from diagnose.catalogue.model import Function, Instrument
+from diagnose.circuit.netlist import Case, Change, Edit
+from diagnose.circuit.solve import Solution, compile_netlist, settle_cases
+from diagnose.predictions import effects
+from diagnose.predictions.outcomes import with_outcomes
+from diagnose.predictions.readings import read_group
+from diagnose.predictions.table import Column
+
+Mode = str  # 'dc', 'ac' (windings drive it), 'dead' (battery off, for ohms), 'found' (before any damage)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """The bike as the user meets it: what each candidate has already done.
+
+    opened, latched  device id -> (n_candidates,) bool
+    """
+
+    opened: Mapping[str, np.ndarray]
+    latched: Mapping[str, np.ndarray]
+
+
+class Predictor:
+    """Predictions of one bike for one list of candidates; hides only caches, answers are frozen."""
+
+    def __init__(
+        self,
+        built: Build,
+        service: Service,
+        candidates: Sequence[Candidate],
+        instruments: Mapping[str, Instrument],
+        latent_sd: np.ndarray | None = None,
+    ):
+        self.latent_sd = latent_sd
+        self.built = built
+        self.service = service
+        self.candidates = tuple(candidates)
+        self.instruments = instruments
+        self.compiled = compile_netlist(built.netlist)
+        self.healthy = next(i for i, c in enumerate(self.candidates) if not c.is_fault)
+        self._solved: dict[tuple[JobState, str, Mode], Solution] = {}
+        self._found: Found | None = None
+        self._charge: dict[tuple[JobState, str], np.ndarray] = {}
+        self._columns: dict[tuple[JobState, str], Column] = {}
+
+    # ---- cases ---------------------------------------------------------------------------------
+
+    def _fault_edits(self, candidate: Candidate, job: JobState) -> tuple[Edit, ...]:
+        cured = {f"{r}" for r in job.done}
+        return tuple(e for f in candidate.faults if not cured.intersection(f.repairs) for e in f.edits)
+
+    def _states(self, index: int, job: JobState) -> tuple[tuple[str, int], ...]:
+        if self._found is None:
+            return ()  # finding out what has blown
+        renewed = set(job.renewed)
+        out = []
+        for device, mask in self._found.opened.items():
+            if mask[index] and device.partition(".")[0] not in renewed:
+                out.append((device, 1))
+        for device, mask in self._found.latched.items():
+            if mask[index]:
+                out.append((device, 2))
+        return tuple(out)
+
+    def _cases(self, job: JobState, condition: Condition, mode: Mode) -> list[Case]:
+        base = condition_edits(self.built, condition, job)
+        if mode == "dead":
+            base = condition_edits(self.built, replace(condition, battery=False, engine="off"), job)
+        if mode == "ac":
+            base = base + ac_edits(self.built, condition)
+        charge = None
+        if mode == "dc" and condition.engine not in ("off", "cranking") and self.built.generators:
+            charge = self.charge_share(job, condition)
+        cases = []
+        for i, candidate in enumerate(self.candidates):
+            edits = base + self._fault_edits(candidate, job)
+            if charge is not None:
+                edits += self._weakened_charge(condition, float(charge[i]), edits)
+            cases.append(Case(edits, self._states(i, job)))
+        return cases
+
+    def _weakened_charge(
+        self, condition: Condition, share: float, edits: Sequence[Edit]
+    ) -> tuple[Edit, ...]:
+        """The alternator's AC side limits what its rectifier can deliver; a dead regulator stays dead."""
+        fraction = charge_fraction(engine_rpm(self.built.spec, condition.engine))
+        out: list[Edit] = []
+        for element, full in self.built.generators.items():
+            current = full * fraction
+            for e in edits:
+                if isinstance(e, Change) and e.target == element and e.param == "max_current":
+                    current = min(current, e.value)
+            out.append(Change(element, "max_current", current * share))
+        return tuple(out)
+
+    def charge_share(self, job: JobState, condition: Condition) -> np.ndarray:
+        """(n_candidates,) share of the healthy AC volts that reach the regulator [1]."""
+        key = (job, condition.text)
+        if key not in self._charge:
+            share = np.ones(len(self.candidates))
+            for f in self.built.spec.functions.values():
+                for need in f.needs if f.kind == "charge" else ():
+                    if need.quantity != "ac_volts":
+                        continue
+                    solution = self.solution(job, condition, "ac")
+                    volts = np.abs(_between(self.built, solution, need.plus, need.minus))
+                    share = np.minimum(share, volts / max(float(volts[self.healthy]), 1e-9))
+            self._charge[key] = np.clip(share, 0.0, 1.0)
+        return self._charge[key]
+
+    # ---- solving -------------------------------------------------------------------------------
+
+    def solution(self, job: JobState, condition: Condition, mode: Mode = "dc") -> Solution:
+        """Every candidate's operating point in a condition; (n_nodes, n_candidates) inside."""
+        self.found()
+        key = (job, condition.text, mode)
+        if key not in self._solved:
+            self._solved[key] = settle_cases(self.compiled, self._cases(job, condition, mode))
+        return self._solved[key]
+
+    def found(self) -> Found:
+        """Use the bike in every condition of its functions; keep what opened or latched on the way."""
+        if self._found is None:
+            conditions = self.service.conditions
+            cases = [c for condition in conditions for c in self._cases(JobState(), condition, "found")]
+            used = settle_cases(self.compiled, cases)
+            shape = (len(conditions), len(self.candidates))
+            opened: dict[str, np.ndarray] = {}
+            latched: dict[str, np.ndarray] = {}
+            for device in self.built.netlist.devices:
+                if device.law not in ("fuse", "output"):
+                    continue
+                target, value = (opened, 1) if device.law == "fuse" else (latched, 2)
+                mask = (used.state(device.id) == value).reshape(shape).any(axis=0)
+                if mask.any():
+                    target[device.id] = mask
+            self._found = Found(opened, latched)
+        return self._found
+
+    def solutions(self) -> tuple[Solution, ...]:
+        """Everything solved so far."""
+        return tuple(self._solved.values())
+
+    def as_new(self) -> None:
+        """Take the bike as not used since the fault came: nothing has blown or latched yet."""
+        self._found = Found({}, {})
+
+    def found_of(self, index: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """(fuses found blown, outputs found latched off) of one candidate; component ids, outputs."""
+        found = self.found()
+        opened = tuple(sorted(d.partition(".")[0] for d, mask in found.opened.items() if mask[index]))
+        latched = tuple(sorted(d for d, mask in found.latched.items() if mask[index]))
+        return opened, latched
+
+    def case(self, job: JobState, condition: Condition, mode: Mode, index: int) -> Case:
+        """The netlist case behind one prediction."""
+        self.found()
+        return self._cases(job, condition, mode)[index]
+
+    # ---- functions -----------------------------------------------------------------------------
+
+    def function_words(self, job: JobState, function: str, condition: Condition) -> np.ndarray:
+        """(n_candidates, n_words) what the function does in a condition; words of bike.acts."""
+        f = self.built.spec.functions[function]
+        own = as_condition(self.built, f.when)
+        reference_job = JobState()
+        if f.kind in ("spark", "stop"):
+            return self._need_words(job, f, condition)
+        here = self.solution(job, condition)
+        healthy = self.solution(reference_job, own)
+        match f.kind:
+            case "light":
+                shares = self._light_shares(f, here, healthy)
+                return effects.light_words(shares.min(axis=0))
+            case "sound":
+                return effects.sound_words(self._current_share(f.element, here, healthy))
+            case "unit":
+                return effects.unit_words(here.state(self._device_of(f.element)) > 0, here.restless)
+            case "starter":
+                return self._starter_words(f, job, condition, here, healthy)
+            case "flash":
+                shares = self._light_shares(f, here, healthy)
+                current = np.mean(
+                    [self._current_share(e, here, healthy) for e in _elements(f)], axis=0
+                )
+                steady = np.zeros(len(self.candidates), dtype=bool)
+                return effects.flash_words(shares, current, self._counts_load(), steady)
+            case "charge":
+                share = self.charge_share(job, replace(condition, engine="5000"))
+                return effects.grade(share, effects.CHARGE_EDGES)
+        raise ValueError(f"function {function} has kind {f.kind!r}")
+
+    def _counts_load(self) -> bool:
+        return any(d.law == "output" for d in self.built.netlist.devices)
+
+    def _device_of(self, element: str) -> str:
+        return next(d.id for d in self.built.netlist.devices if element in d.roles.get("element", ()))
+
+    def _light_shares(self, f: Function, here: Solution, healthy: Solution) -> np.ndarray:
+        """(n_lamps, n_candidates) light of each lamp against a sound bike's."""
+        shares = []
+        for element in _elements(f):
+            e = self.built.elements[element]
+            if e.law == "lamp":
+                volts = np.abs(here.across(element))
+                full = abs(float(healthy.across(element)[self.healthy]))
+                shares.append((volts / max(full, 1e-6)) ** effects.LIGHT_EXPONENT)
+            elif e.law == "electronic":
+                awake = here.state(self._device_of(element)) > 0
+                shares.append(awake.astype(float))
+            else:
+                shares.append(self._current_share(element, here, healthy))
+        return np.array(shares)
+
+    def _current_share(self, element: str, here: Solution, healthy: Solution) -> np.ndarray:
+        amperes = np.abs(here.current(element))
+        full = abs(float(healthy.current(element)[self.healthy]))
+        return amperes / max(full, 1e-9)
+
+    def _starter_words(
+        self, f: Function, job: JobState, condition: Condition, here: Solution, healthy: Solution
+    ) -> np.ndarray:
+        turning = here.state(self._device_of(f.element)) == 1
+        volts = np.abs(here.across(f.element))
+        full = abs(float(healthy.across(f.element)[self.healthy]))
+        rest = self.solution(job, Condition())
+        pulled = np.zeros(len(self.candidates), dtype=bool)
+        for d in self.built.netlist.devices:
+            if d.law == "relay" and f.element.partition(".")[0] != d.id.partition(".")[0]:
+                woke = healthy.state(d.id)[self.healthy] == 1
+                asleep = self.service_state(d.id, condition) == 0
+                if woke and asleep:
+                    pulled |= (here.state(d.id) == 1) & (rest.state(d.id) == 0)
+        return effects.starter_words(turning, volts / max(full, 1e-6), pulled, here.restless)
+
+    def service_state(self, device: str, condition: Condition) -> int:
+        """State of a device on the sound bike with the last-pressed control released."""
+        momentary = Condition(tuple(p for p in condition.controls if p[1] != "pressed"))
+        solution = self.solution(JobState(), momentary)
+        return int(solution.state(device)[self.healthy])
+
+    def _need_words(self, job: JobState, f: Function, condition: Condition) -> np.ndarray:
+        words = []
+        for need in f.needs:
+            mode = "ac" if need.quantity == "ac_volts" else "dead" if need.quantity == "ohms" else "dc"
+            solution = self.solution(job, condition, mode)
+            plus = node_of_point(self.built.spec, need.plus)
+            minus = node_of_point(self.built.spec, need.minus)
+            volts, ohms = solution.thevenin(plus, minus)
+            value = ohms if need.quantity == "ohms" else np.abs(volts)
+            words.append(effects.need_words(value, need.weak, need.dead, need.below))
+        return effects.worst_of(words) if f.kind == "spark" else effects.stop_words(words)
+
+    # ---- columns -------------------------------------------------------------------------------
+
+    def columns(self, job: JobState, measurements: Sequence[Measurement]) -> dict[str, Column]:
+        """Column of each measurement, by id. All missing conditions are solved in one batch."""
+        todo = [m for m in measurements if (job, m.id) not in self._columns]
+        groups: dict[tuple[str, str], list[Measurement]] = {}
+        for m in todo:
+            groups.setdefault((m.kind, m.condition.text), []).append(m)
+        for group in groups.values():
+            for column in read_group(self, job, group):
+                known = self._without_unmodelled(column)
+                self._columns[(job, column.measurement)] = with_outcomes(known, latent_sd=self.latent_sd)
+        return {m.id: self._columns[(job, m.id)] for m in measurements}
+
+
+    def _without_unmodelled(self, column: Column) -> Column:
+        """`unmodelled` predicts nothing: NaN for numbers, every word alike."""
+        rows = [i for i, c in enumerate(self.candidates) if c.id == "unmodelled"]
+        if not rows:
+            return column
+        if column.value is not None:
+            value = column.value.copy()
+            value[rows] = np.nan
+            return replace(column, value=value)
+        assert column.words is not None
+        words = column.words.copy()
+        words[rows] = 1.0 / words.shape[1]
+        return replace(column, words=words)
+
+
+def mode_of(m: Measurement) -> Mode:
+    """Which solution of its condition a measurement reads."""
+    if m.kind == "ac_volts":
+        return "ac"
+    if m.kind in ("ohms", "diode"):
+        return "dead"
+    return "dc"
+
+
+def _elements(f: Function) -> tuple[str, ...]:
+    return tuple(e.strip() for e in f.element.split(","))
+
+
+def _between(built: Build, solution: Solution, plus: str, minus: str) -> np.ndarray:
+    return solution.between(node_of_point(built.spec, plus), node_of_point(built.spec, minus))

@@ -1,0 +1,221 @@
+"""What each instrument shows at solved operating points: one group of measurements at a time.
+
+Part of the fourth arrow. A group shares kind and condition, so that one factorisation serves all its
+points. Numbers are rounded here, once, to what a display can show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.bike.build import node_of_point
+from diagnose.bike.model import JobState, Measurement
+from diagnose.circuit import instruments as bench
+from diagnose.circuit.netlist import Element
+from diagnose.predictions import effects
+from diagnose.predictions.table import Column
+
+if TYPE_CHECKING:
+    from diagnose.predictions.compute import Predictor
+
+# Ranges that a handheld meter shows: 200 V on the ranges that a 12 V bike uses, 20 Mohm, 10 A.
+VOLTS_RANGE = 60.0
+AC_RANGE = 400.0
+OHMS_RANGE = 20e6
+AMPS_RANGE = 10.0
+LEAD_OHMS_SPREAD = 0.1  # lead resistance that is left after subtracting it (estimate)
+AC_SPREAD = 0.15  # kick speed and a meter that averages (estimate)
+LAMP_WATTS = 5.0
+DIODE_TOP = 3.2  # V, open volts of a diode range at most
+DIODE_SPREAD = 0.04  # V, junctions differ from part to part (estimate)
+AMPS_SPREAD = 0.06  # loads as built (5 % lamps and windings) and the meter's 1.5 %
+FUSE_LAMP_WATTS = 21.0
+SEEN_WHEN_BLOWN = 0.95  # a blown fuse is seen by whoever looks at it (common practice)
+
+
+def read_group(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+    """Columns of measurements of one kind in one condition."""
+    kind = group[0].kind
+    if kind in ("volts", "drop", "lowest_volts"):
+        return _volts(p, job, group, "dc")
+    if kind == "ac_volts":
+        return _volts(p, job, group, "ac")
+    if kind == "ohms":
+        return _ohms(p, job, group)
+    if kind == "diode":
+        return _diode(p, job, group)
+    if kind == "lamp":
+        return _lamp(p, job, group)
+    if kind == "amps":
+        return [_amps(p, job, m) for m in group]
+    if kind in ("observe", "count"):
+        return [_observe(p, job, m) for m in group]
+    return [_inspect(p, job, m) for m in group]
+
+
+def _pairs(p: Predictor, group: Sequence[Measurement]) -> list[tuple[str, str]]:
+    spec = p.built.spec
+    return [(node_of_point(spec, m.plus), node_of_point(spec, m.minus)) for m in group]
+
+
+def _instrument(p: Predictor, kind: str, name: str, default: float) -> float:
+    value = p.instruments[kind].values.get(name)
+    return value.number if value is not None else default
+
+
+def round_to(values: np.ndarray, step: float) -> np.ndarray:
+    """Round to a display's step; infinite stays infinite, negative zero becomes zero."""
+    return np.round(values / step) * step + 0.0
+
+
+def _volts(p: Predictor, job: JobState, group: Sequence[Measurement], mode: str) -> list[Column]:
+    solution = p.solution(job, group[0].condition, mode)
+    pairs = _pairs(p, group)
+    meter = _instrument(p, group[0].kind, "resistance", 1e7)
+    accuracy = _instrument(p, group[0].kind, "accuracy", 0.005)
+    digits = _instrument(p, group[0].kind, "digits", 0.02)
+    values, spreads, shifts = bench.read_volts_with_spread(solution, pairs, meter, p.built.batteries[0])
+    out = []
+    for i, m in enumerate(group):
+        value = values[i]
+        own = spreads[i]
+        shift = shifts[i][:, None]
+        low, high = -VOLTS_RANGE, VOLTS_RANGE
+        if mode == "ac":
+            value = np.abs(value)
+            own = np.hypot(own, AC_SPREAD * value)
+            shift = np.zeros((len(value), 1))
+            low, high = 0.0, AC_RANGE
+        spread = np.sqrt(own**2 + (accuracy * value) ** 2 + digits**2)
+        out.append(
+            Column(
+                m.id,
+                m.kind,
+                "V",
+                round_to(value, 0.001),
+                round_to(spread, 1e-4),
+                round_to(shift, 1e-3),
+                low=low,
+                high=high,
+            )
+        )
+    return out
+
+
+def _ohms(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+    solution = p.solution(job, group[0].condition, "dead")
+    pairs = _pairs(p, group)
+    values, built = bench.read_ohms_with_spread(solution, pairs)
+    accuracy = _instrument(p, "ohms", "accuracy", 0.008)
+    digits = _instrument(p, "ohms", "digits", 0.2)
+    out = []
+    for i, m in enumerate(group):
+        value = np.where(values[i] > OHMS_RANGE, np.inf, values[i])
+        safe = np.where(np.isinf(value), OHMS_RANGE, np.maximum(value, 1e-3))
+        # what the parts' tolerances make of it, the meter, and what its leads leave over
+        relative = np.sqrt(built[i] ** 2 + accuracy**2 + (digits / 10 / safe) ** 2 + (LEAD_OHMS_SPREAD / safe) ** 2)
+        rounded = np.where(np.isinf(value), np.inf, np.maximum(0.01, _three_figures(safe)))
+        out.append(
+            Column(
+                m.id,
+                m.kind,
+                "ohm",
+                rounded,
+                round_to(np.minimum(relative, 3.0), 1e-3),
+                np.zeros((len(value), 1)),
+                scale="log",
+                low=0.0,
+                high=OHMS_RANGE,
+            )
+        )
+    return out
+
+
+def _three_figures(values: np.ndarray) -> np.ndarray:
+    exponent = np.floor(np.log10(np.maximum(values, 1e-12)))
+    step = 10.0 ** (exponent - 2)
+    return np.round(values / step) * step
+
+
+def _diode(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+    cases = p.solution(job, group[0].condition, "dead").cases
+    out = []
+    for m, (plus, minus) in zip(group, _pairs(p, group), strict=True):
+        value = bench.read_diode_test(p.compiled, cases, plus, minus)
+        shown = np.where(np.isinf(value), 0.0, value)
+        spread = np.sqrt(DIODE_SPREAD**2 + (0.02 * shown) ** 2)
+        zeros = np.zeros((len(value), 1))
+        out.append(Column(m.id, m.kind, "V", round_to(value, 0.001), spread, zeros, low=0.0, high=DIODE_TOP))
+    return out
+
+
+def _lamp(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+    """A test lamp between two points, or a 21 W lamp in place of a fuse that is out."""
+    watts = FUSE_LAMP_WATTS if group[0].condition.out else LAMP_WATTS
+    cases = p.solution(job, group[0].condition, "dc").cases
+    full = p.built.spec.supply_volts * 1.03
+    out = []
+    for m, (plus, minus) in zip(group, _pairs(p, group), strict=True):
+        loaded = bench.with_lamp(p.compiled, cases, plus, minus, watts=watts)
+        out.append(_words(m, effects.lamp_words(loaded.volts, full)))
+    return out
+
+
+def _amps(p: Predictor, job: JobState, m: Measurement) -> Column:
+    """An ammeter in place of a fuse, or the current that leaves the battery."""
+    solution = p.solution(job, m.condition, "dc")
+    if m.what == "battery":
+        value = np.abs(np.sum([solution.current(e) for e in p.built.batteries], axis=0))
+    else:
+        kind = p.built.spec.kinds[p.built.spec.parts[m.what].kind]
+        plus, minus = (node_of_point(p.built.spec, f"{m.what}.{t}") for t in kind.terminals[:2])
+        shunt = _instrument(p, "amps", "resistance", 0.01)
+        values = {"resistance": shunt}
+        meter = Element("#ammeter", "resistor", plus, minus, values)
+        value = np.abs(bench.with_element(p.compiled, solution.cases, meter).amps)
+    spread = np.sqrt((AMPS_SPREAD * value) ** 2 + 0.002**2)
+    zeros = np.zeros((len(value), 1))
+    high = max(AMPS_RANGE, float(value.max()) * 1.1)
+    return Column(m.id, m.kind, "A", round_to(value, 1e-4), round_to(spread, 1e-5), zeros, low=0.0, high=high)
+
+
+def _observe(p: Predictor, job: JobState, m: Measurement) -> Column:
+    return _words(m, p.function_words(job, m.what, m.condition))
+
+
+def _words(m: Measurement, words: np.ndarray) -> Column:
+    clipped = np.clip(words, 0.0, 1.0)
+    total = clipped.sum(axis=1, keepdims=True)
+    return Column(m.id, m.kind, "", words=np.round(clipped / total, 4), choices=m.choices)
+
+
+def _inspect(p: Predictor, job: JobState, m: Measurement) -> Column:
+    """Chance of each answer of a look: what is wrong shows or not; a blown fuse shows as well."""
+    n = len(p.candidates)
+    spec = p.built.spec
+    damaged: dict[str, np.ndarray] = {}
+    for component in m.components:
+        look = spec.kinds[spec.parts[component].kind].look
+        false_alarm = look.false_alarm if look else 0.01
+        damaged[component] = np.full(n, false_alarm if len(m.components) == 1 else false_alarm / 4.0)
+    done = set(job.done)
+    for i, candidate in enumerate(p.candidates):
+        for fault in candidate.faults:
+            if fault.component in damaged and not done.intersection(fault.repairs):
+                damaged[fault.component][i] = max(damaged[fault.component][i], fault.visible)
+    for device, mask in p.found().opened.items():
+        component = device.partition(".")[0]
+        if component in damaged and component not in job.renewed:
+            damaged[component] = np.where(mask, SEEN_WHEN_BLOWN, damaged[component])
+    if len(m.choices) == 2:
+        bad = damaged[m.components[0]]
+        return _words(m, np.stack([1.0 - bad, bad], axis=1))
+    # a sweep: the user names the part that looks worst; nothing, if none does
+    rates = np.array([damaged[c] for c in m.choices[1:]])  # (n_parts, n)
+    none = np.prod(1.0 - rates, axis=0)
+    odds = rates / np.maximum(1.0 - rates, 1e-3)
+    share = odds / np.maximum(odds.sum(axis=0), 1e-12)
+    return _words(m, np.concatenate([none[None, :], share * (1.0 - none)], axis=0).T)

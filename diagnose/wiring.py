@@ -1,0 +1,195 @@
+"""Put the pieces together: a knowledge folder and a bike become the World that a job asks.
+
+Sits below the conversation and above the command line; the only module that knows both physics and the
+job's port.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import cached_property
+
+import numpy as np
+
+from diagnose.bike.acts import measurements, observe, parse_measurement, repairs, two_point
+from diagnose.bike.build import build
+from diagnose.bike.candidates import candidates, single_faults
+from diagnose.bike.currents import as_condition, service
+from diagnose.bike.model import Candidate, JobState, Measurement, Repair
+from diagnose.bike.view import view
+from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.errors import UsageError, unknown
+from diagnose.predictions.complaints import complaint_chance, told
+from diagnose.predictions.compute import Predictor
+from diagnose.predictions.table import Table
+
+# What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
+BATTERY_EMF_SD = 0.25  # V (estimate: 12.4 to 12.9 V rested)
+PLANNED_AT_MOST = 300
+LEAST_NATS = 0.004  # a measurement that tells less than this about the plausible suspects is not planned
+KITS = ("hands", "lamp", "meter", "workshop")
+
+
+class BikeWorld:
+    """The World of one bike (see conversation.world); holds caches, gives out frozen values."""
+
+    def __init__(self, library: Library, spec: BikeSpec, not_fitted: tuple[str, ...] = ()):
+        self.library = library
+        self.spec = spec
+        self.not_fitted = not_fitted
+        self.built = build(spec)
+        self.service = service(self.built)
+        self.faults = single_faults(self.built, self.service)
+        self.candidates: tuple[Candidate, ...] = candidates(
+            [f for f in self.faults if f.component not in not_fitted]
+        )
+        self.prior = np.array([c.prior for c in self.candidates])
+        self.no_fault = 0
+        self.unmodelled = len(self.candidates) - 1
+        self.latent_sd = np.array([BATTERY_EMF_SD])
+        self.predictor = Predictor(
+            self.built, self.service, self.candidates, library.instruments, self.latent_sd
+        )
+        self.view = view(self.built, library.complaints, library.instruments)
+        self.repairs: dict[str, Repair] = repairs(self.built, self.faults)
+        self._cures: dict[str, np.ndarray] = {}
+        self._chances: dict[str, np.ndarray] = {}
+
+    @cached_property
+    def measurements(self) -> Mapping[str, Measurement]:
+        """Every planned measurement by id; any other id of the contract's form is made when asked."""
+        own = measurements(self.built, self.service, self.library.instruments)
+        fitted = {
+            k: m for k, m in own.items() if not set(self.not_fitted).intersection(m.components)
+        }
+        return _Measurements(fitted, self)
+
+    def parse(self, text: str) -> Measurement:
+        """A measurement from its id; raises UsageError."""
+        return parse_measurement(self.built, self.library.instruments, text)
+
+    def complaint_chance(self, complaint: str) -> np.ndarray:
+        """(n_candidates,) chance of one complaint, without the rider's own errors."""
+        if complaint not in self._chances:
+            if complaint not in self.library.complaints:
+                raise UsageError(unknown("complaint", complaint, self.spec.complaints))
+            self._chances[complaint] = complaint_chance(
+                self.predictor, self.library.complaints[complaint]
+            )
+        return self._chances[complaint]
+
+    def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
+        return told(self.predictor, [self.complaint_chance(c) for c in complaints])
+
+    def history_factor(self, facts: Mapping[str, bool]) -> np.ndarray:
+        out = np.ones(len(self.candidates))
+        for fact, is_so in facts.items():
+            if fact not in self.library.history:
+                raise UsageError(unknown("history fact", fact, self.library.history))
+            if not is_so:
+                continue
+            factors = self.library.history[fact].factors
+            for i, c in enumerate(self.candidates):
+                for f in c.faults:
+                    for tag in f.tags:
+                        out[i] *= factors.get(tag, 1.0)
+        return out
+
+    def history_questions(self) -> Sequence[tuple[str, str]]:
+        return [(h.id, h.question) for h in self.library.history.values()]
+
+    def complaint_functions(self, complaints: Sequence[str]) -> set[str]:
+        """Functions that the complaints speak of."""
+        out: set[str] = set()
+        for name in complaints:
+            c = self.library.complaints[name]
+            for s in (*c.any_of, *c.all_of):
+                for f in self.spec.functions.values():
+                    if s.function and (f.id == s.function or s.function in f.roles):
+                        out.add(f.id)
+        return out
+
+    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
+        within = KITS.index(kit)
+        spoken = self.complaint_functions(complaints)
+        conditions = {as_condition(self.built, self.spec.functions[f].when).text for f in spoken}
+        conditions |= {c.text for c in self.service.conditions if len(c.controls) <= 1 and c.engine == "off"}
+        base = {c.split(",")[0] for c in conditions if c}
+        weights = self.prior * self.complaint_likelihood(complaints)
+        weights /= weights.sum()
+        chosen: list[str] = []
+        for m in self.measurements.values():
+            if KITS.index(m.kit) > within:
+                continue
+            if m.kind == "lamp" and not m.condition.out and kit != "lamp":
+                continue
+            driven = replace(m.condition, out=(), apart=(), battery=True).text
+            passive = not m.condition.battery
+            if m.kind in ("observe", "inspect", "amps", "ac_volts", "lowest_volts") or passive:
+                chosen.append(m.id)
+            elif driven in conditions or not driven or not base:
+                chosen.append(m.id)
+            elif m.condition.engine not in ("off", "cranking"):
+                chosen.append(m.id)
+        table = self.table(job, chosen)
+        gains = {k: _nats(weights, table.columns[k].outcomes) for k in chosen}
+        keep = [k for k in chosen if gains[k] >= LEAST_NATS]
+        keep.sort(key=lambda k: -gains[k] / (self.measurements[k].minutes + 0.3))
+        return keep[:PLANNED_AT_MOST]
+
+    def table(self, job: JobState, measurement_ids: Sequence[str]) -> Table:
+        wanted = [self.measurements[k] for k in measurement_ids]
+        columns = self.predictor.columns(job, wanted)
+        return Table(tuple(c.id for c in self.candidates), columns)
+
+    def cures(self, repair: str) -> np.ndarray:
+        if repair not in self._cures:
+            if repair not in self.repairs:
+                raise UsageError(unknown("repair", repair, self.repairs))
+            cured = set(self.repairs[repair].cures)
+            self._cures[repair] = np.array(
+                [float(c.is_fault and all(f.id in cured for f in c.faults)) for c in self.candidates]
+            )
+        return self._cures[repair]
+
+    def verify(self, repair: str, complaints: Sequence[str]) -> str:
+        """Watch the complained function work; else the battery's volts."""
+        for f in sorted(self.complaint_functions(complaints)):
+            function = self.spec.functions[f]
+            if function.kind != "charge":
+                own = as_condition(self.built, function.when)
+                return observe(self.built, self.library.instruments, f, own).id
+        plus, minus = self.spec.body["battery_plus"], self.spec.body["battery_minus"]
+        charge = next((f for f in self.spec.functions.values() if f.kind == "charge"), None)
+        condition = as_condition(self.built, charge.when) if charge else as_condition(self.built, "")
+        if charge:
+            condition = replace(condition, engine="5000")
+        return two_point(self.built, self.library.instruments, "volts", plus, minus, condition).id
+
+    def without(self, component: str) -> BikeWorld:
+        if component not in self.spec.parts:
+            raise UsageError(unknown("component", component, self.spec.parts))
+        return BikeWorld(self.library, self.spec, (*self.not_fitted, component))
+
+
+class _Measurements(dict[str, Measurement]):
+    """The planned measurements; any other well-formed id is parsed on demand."""
+
+    def __init__(self, planned: Mapping[str, Measurement], world: BikeWorld):
+        super().__init__(planned)
+        self._world = world
+
+    def __missing__(self, key: str) -> Measurement:
+        m = self._world.parse(key)
+        self[m.id] = m
+        return m
+
+
+def _nats(weights: np.ndarray, outcomes: np.ndarray) -> float:
+    """Expected information about the candidates of one measurement, in nats."""
+    joint = outcomes * weights
+    total = joint.sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where(joint > 0, joint * np.log(outcomes / total[:, None]), 0.0)
+    return float(terms.sum())
