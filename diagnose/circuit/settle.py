@@ -67,8 +67,9 @@ def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
     phases: dict[int, Array] = {}
     count = 0
     while True:
-        work.settle_linear(states)
-        volts, across, converged = work.newton(across)
+        with np.errstate(over="ignore", invalid="ignore"):  # ends as converged False
+            work.settle_linear(states)
+            volts, across, converged = work.newton(across)
         if count >= rounds or not devices:
             done = np.ones(len(work.columns), dtype=bool)
             new, ratios = states, None
