@@ -32,33 +32,33 @@ UNITS: dict[str, str] = {
     "1": "a pure number",
 }
 
-# as written in files, exactly -> (unit, factor to the unit)
-WRITTEN: dict[str, tuple[str, float]] = {
-    "ohm": ("ohm", 1.0),
-    "mohm": ("ohm", 1e-3),
-    "kohm": ("ohm", 1e3),
-    "Mohm": ("ohm", 1e6),
-    "V": ("V", 1.0),
-    "mV": ("V", 1e-3),
-    "kV": ("V", 1e3),
-    "A": ("A", 1.0),
-    "mA": ("A", 1e-3),
-    "uA": ("A", 1e-6),
-    "nA": ("A", 1e-9),
-    "pA": ("A", 1e-12),
-    "W": ("W", 1.0),
-    "mW": ("W", 1e-3),
-    "F": ("F", 1.0),
-    "uF": ("F", 1e-6),
-    "nF": ("F", 1e-9),
-    "m": ("m", 1.0),
-    "mm": ("m", 1e-3),
-    "mm2": ("mm2", 1.0),
-    "min": ("min", 1.0),
-    "rpm": ("rpm", 1.0),
-    "/min": ("/min", 1.0),
-    "%": ("1", 0.01),
-    "": ("1", 1.0),
+# as written in files, exactly -> (unit, power of ten to it); powers, so that '470 mohm' is exactly 0.47
+WRITTEN: dict[str, tuple[str, int]] = {
+    "ohm": ("ohm", 0),
+    "mohm": ("ohm", -3),
+    "kohm": ("ohm", 3),
+    "Mohm": ("ohm", 6),
+    "V": ("V", 0),
+    "mV": ("V", -3),
+    "kV": ("V", 3),
+    "A": ("A", 0),
+    "mA": ("A", -3),
+    "uA": ("A", -6),
+    "nA": ("A", -9),
+    "pA": ("A", -12),
+    "W": ("W", 0),
+    "mW": ("W", -3),
+    "F": ("F", 0),
+    "uF": ("F", -6),
+    "nF": ("F", -9),
+    "m": ("m", 0),
+    "mm": ("m", -3),
+    "mm2": ("mm2", 0),
+    "min": ("min", 0),
+    "rpm": ("rpm", 0),
+    "/min": ("/min", 0),
+    "%": ("1", -2),
+    "": ("1", 0),
 }
 
 _FILE_FORM = re.compile(r"([+-]?[0-9]{1,15}(?:\.[0-9]{1,15})?)(?: ?(/min|[A-Za-z%][A-Za-z0-9]*))?", re.ASCII)
@@ -79,8 +79,8 @@ def any_quantity(text: object) -> tuple[float, str]:
     if written not in WRITTEN:
         known = ", ".join(name for name in WRITTEN if name)
         raise QuantityError(f"{text!r} has the unknown unit {written!r}; expected one of {known}")
-    unit, factor = WRITTEN[written]
-    return float(match[1]) * factor, unit
+    unit, power = WRITTEN[written]
+    return float(f"{match[1]}e{power}"), unit
 
 
 def quantity(text: object, unit: str) -> float:
@@ -135,23 +135,23 @@ _NAMES: dict[str, tuple[str, ...]] = {
     "%": ("%", "percent", "per cent"),
     "1": ("",),
 }
-_PREFIXES: dict[str, float] = {"u": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6}
-_PREFIX_WORDS: dict[str, float] = {"micro": 1e-6, "milli": 1e-3, "kilo": 1e3, "mega": 1e6, "meg": 1e6}
+_PREFIXES: dict[str, int] = {"u": -6, "μ": -6, "m": -3, "k": 3, "K": 3, "M": 6}
+_PREFIX_WORDS: dict[str, int] = {"micro": -6, "milli": -3, "kilo": 3, "mega": 6, "meg": 6}
 _PREFIXED = ("ohm", "V", "A", "W", "F", "m")
-_BARE_OHMS: dict[str, float] = {"k": 1e3, "K": 1e3, "M": 1e6, "R": 1.0, "r": 1.0}
+_BARE_OHMS: dict[str, int] = {"k": 3, "K": 3, "M": 6, "R": 0, "r": 0}
 
 # IEC 60062 writes the multiplier where the decimal point would stand: 4k7, 4R7; the trade also 12V6
-_CODES: dict[str, tuple[str, float]] = {
-    "R": ("ohm", 1.0),
-    "r": ("ohm", 1.0),
-    "Ω": ("ohm", 1.0),
-    "k": ("ohm", 1e3),
-    "K": ("ohm", 1e3),
-    "M": ("ohm", 1e6),
-    "V": ("V", 1.0),
-    "v": ("V", 1.0),
-    "A": ("A", 1.0),
-    "a": ("A", 1.0),
+_CODES: dict[str, tuple[str, int]] = {
+    "R": ("ohm", 0),
+    "r": ("ohm", 0),
+    "Ω": ("ohm", 0),
+    "k": ("ohm", 3),
+    "K": ("ohm", 3),
+    "M": ("ohm", 6),
+    "V": ("V", 0),
+    "v": ("V", 0),
+    "A": ("A", 0),
+    "a": ("A", 0),
 }
 
 _OVER = {"ol", "0l", "ovl", "over", "overrange", "overload", "overlimit", "outofrange", "offscale", "∞"}
@@ -203,7 +203,7 @@ def read_reading(text: object, unit: str) -> Reading:
         raise ObservationError(
             shown, expected, f"{sign}{point} or {sign}{thousands}", f"could mean {point} or {thousands}"
         )
-    value = float(digits.replace(",", ".")) * _factor(tail, digits, unit, shown)
+    value = float(f"{digits.replace(',', '.')}e{_power(tail, digits, unit, shown)}")
     value = -value if sign == "-" else value
     return Reading(value, shown, unit, _note(value, digits, tail, unit))
 
@@ -223,14 +223,14 @@ def _is_over_range(plain: str, unit: str) -> bool:
 
 def _read_coded(coded: re.Match[str], shown: str, unit: str) -> Reading:
     sign, whole, letter, part, tail = coded.groups()
-    found, factor = _CODES[letter]
+    found, power = _CODES[letter]
     tail_unit = _find_unit(_without_kind(tail)) if tail else None
-    if found != unit or (tail and (tail_unit is None or tail_unit != (found, 1.0))):
+    if found != unit or (tail and (tail_unit is None or tail_unit != (found, 0))):
         expected = _example(unit, f"{whole or '0'}.{part}")
         if found != unit:
             raise ObservationError(shown, expected, wrong=f"is {UNITS[found]}")
         raise ObservationError(shown, expected, "the number without what follows it")
-    value = float(f"{whole or '0'}.{part}") * factor
+    value = float(f"{whole or '0'}.{part}e{power}")
     value = -value if sign == "-" else value
     return Reading(value, shown, unit, _note(value, whole, letter, unit))
 
@@ -240,35 +240,35 @@ def _without_kind(tail: str) -> str:
     return re.sub(r"(?i)[ .]*(dc|ac|d\.c|a\.c)?[ .]*$", "", tail).strip()
 
 
-def _find_unit(word: str) -> tuple[str, float] | None:
-    """(unit, factor) that a word after a number names, or None. The case of m and M counts."""
+def _find_unit(word: str) -> tuple[str, int] | None:
+    """(unit, power of ten) that a word after a number names, or None. The case of m and M counts."""
     lower = word.lower()
     for unit, names in _NAMES.items():
         if lower in names:
-            return ("1", 0.01) if unit == "%" else (unit, 1.0)
+            return ("1", -2) if unit == "%" else (unit, 0)
     if word in _BARE_OHMS:
         return "ohm", _BARE_OHMS[word]
     for prefixes, size in ((_PREFIX_WORDS, None), (_PREFIXES, 1)):
-        for prefix, factor in prefixes.items():
+        for prefix, power in prefixes.items():
             head = lower if size is None else word
             rest = lower[len(prefix) :].strip(" -")
             if head.startswith(prefix) and any(rest in _NAMES[u] for u in _PREFIXED):
-                return next(u for u in _PREFIXED if rest in _NAMES[u]), factor
+                return next(u for u in _PREFIXED if rest in _NAMES[u]), power
     return None
 
 
-def _factor(tail: str, digits: str, unit: str, shown: str) -> float:
+def _power(tail: str, digits: str, unit: str, shown: str) -> int:
     wanted = "1" if unit == "%" else unit
     tail = _without_kind(tail)
     if not tail:
-        return 0.01 if unit == "%" else 1.0
+        return -2 if unit == "%" else 0
     found = _find_unit(tail)
     expected = _example(unit, digits.replace(",", "."))
     if found is None:
         raise ObservationError(shown, expected, "only the number on the display")
     if found[0] != wanted:
         raise ObservationError(shown, expected, wrong=f"is {UNITS[found[0]]}")
-    if found[1] == 1e6 and unit != "ohm":
+    if found[1] == 6 and unit != "ohm":
         small = f"'{digits} m{unit}' for thousandths"
         raise ObservationError(shown, expected, small, f"is millions of {unit}")
     return found[1]
@@ -287,7 +287,7 @@ def _note(value: float, digits: str, tail: str, unit: str) -> str:
 def write(value: float, unit: str) -> str:
     """Write a value as a meter would show it: '12.31 V', '470 mohm', '4.7 kohm', 'OL' for +inf.
 
-    value    in `unit`; four figures are kept, less than half a millionth is zero
+    value    in `unit`; four figures are kept, and nothing finer than a millionth
     returns  text that read_reading reads back to the same four figures
     raises   QuantityError for what no display shows (not a number, -inf, a thousand milliard)
     """
@@ -296,14 +296,16 @@ def write(value: float, unit: str) -> str:
         return "OL"
     if not math.isfinite(value) or abs(value) >= 1e12:
         raise QuantityError(f"{value!r} {unit} cannot be shown; expected a number below 1e12")
-    if abs(value) < 5e-7:
+    if abs(value) < 1e-6:  # the last digit that is shown is a millionth
+        value = math.copysign(1e-6, value) if abs(value) >= 5e-7 else 0.0
+    if value == 0:
         return _with_unit("0", unit)
     if unit == "%":
         return _with_unit(_four_figures(value * 100), unit)
     largest = {"ohm": 999.95e6, "m": 999.95}.get(unit, 999.95e3)
     if unit not in _PREFIXED or abs(value) >= largest:
         return _with_unit(_four_figures(value), unit)
-    shown = _shown_with({"ohm": "Mkmu", "m": "m"}.get(unit, "kmu"))
+    shown = _shown_with({"ohm": "Mkmu", "m": "mu"}.get(unit, "kmu"))
     return str(shown(value, unit).render(prec=3))
 
 
