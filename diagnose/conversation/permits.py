@@ -22,12 +22,12 @@ from diagnose.conversation.facts import (
     survey,
 )
 from diagnose.conversation.sense import Taken, reading_facts
-from diagnose.rules.base import Firing, RuleBase
+from diagnose.rules.base import Firing, FrozenFacts, RuleBase, freeze
+from diagnose.rules.format import STEP_KINDS
 
-STEP_KINDS = ("act", "touch")
 BIKES_REMEMBERED = 8
-
-Class = frozenset[tuple[tuple[str, str | int], ...]]
+CLASSES_REMEMBERED = 20_000
+PERMITS_REMEMBERED = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +68,8 @@ class _Memory:
 
     rulebase: RuleBase
     around: Surroundings
-    classes: dict[tuple[str, str, JobState], Class] = field(default_factory=dict)
-    permits: OrderedDict[tuple[Class, Class], Permit] = field(default_factory=OrderedDict)
+    classes: dict[tuple[str, str, JobState], FrozenFacts] = field(default_factory=dict)
+    permits: OrderedDict[tuple[FrozenFacts, FrozenFacts], Permit] = field(default_factory=OrderedDict)
 
 
 _memories: OrderedDict[tuple[int, int], _Memory] = OrderedDict()
@@ -113,11 +113,10 @@ def judge(
     """
     circumstances = Circumstances(skill, kit, history or {}, tuple(complaints), first_power)
     memory = _memory(rulebase, view)
-    about = _frozen(_context(rulebase, memory.around, job, circumstances))
-    permits: dict[str, Permit] = {}
-    for act in acts:
-        permits[act.id] = _permit(memory, _class(memory, act, job, "step"), about)
-    return permits
+    about = freeze(_context(rulebase, memory.around, job, circumstances))
+    classes = {act.id: _class(memory, act, job, "step") for act in acts}
+    permits = _permits(memory, set(classes.values()), about)
+    return {act: permits[step] for act, step in classes.items()}
 
 
 def judge_get_home(
@@ -125,8 +124,9 @@ def judge_get_home(
 ) -> Permit:
     """Judge a repair's get-home measure: a blocked one is not told, its cautions are its limits."""
     memory = _memory(rulebase, view)
-    about = _frozen(_context(rulebase, memory.around, job, circumstances))
-    return _permit(memory, _class(memory, repair, job, "get_home"), about)
+    about = freeze(_context(rulebase, memory.around, job, circumstances))
+    step = _class(memory, repair, job, "get_home")
+    return _permits(memory, {step}, about)[step]
 
 
 def _context(
@@ -144,33 +144,32 @@ def _context(
     return [f for f in facts if f["kind"] in wanted]
 
 
-def _frozen(facts: Iterable[Fact]) -> Class:
-    return frozenset(tuple(sorted(f.items())) for f in facts)
-
-
-def _class(memory: _Memory, act: Act, job: JobState, sort: str) -> Class:
+def _class(memory: _Memory, act: Act, job: JobState, sort: str) -> FrozenFacts:
     key = (act.id, sort, job)
     found = memory.classes.get(key)
     if found is None:
-        if len(memory.classes) > 20_000:
+        if len(memory.classes) > CLASSES_REMEMBERED:
             memory.classes.clear()
         make = act_facts if sort == "step" else get_home_facts
-        found = memory.classes[key] = _frozen(make(memory.around, act, job))  # type: ignore[arg-type]
+        found = memory.classes[key] = freeze(make(memory.around, act, job))  # type: ignore[arg-type]
     return found
 
 
-def _permit(memory: _Memory, step: Class, about: Class) -> Permit:
-    key = (step, about)
-    found = memory.permits.get(key)
-    if found is None:
-        firings = _once(memory.rulebase.conclude([dict(f) for f in step | about]))
-        found = memory.permits[key] = Permit(
-            tuple(f for f in firings if f.conclusion == "block"),
-            tuple(f for f in firings if f.conclusion == "caution"),
-        )
-        if len(memory.permits) > 4096:
+def _permits(memory: _Memory, steps: Iterable[FrozenFacts], about: FrozenFacts) -> dict[FrozenFacts, Permit]:
+    known = {step: memory.permits.get((step, about)) for step in steps}
+    new = [step for step, permit in known.items() if permit is None]
+    if new:
+        shared = [dict(f) for f in about]
+        concluded = memory.rulebase.conclude_each([[dict(f) for f in step] for step in new], shared)
+        for step, firings in zip(new, concluded, strict=True):
+            once = _once(firings)
+            known[step] = memory.permits[step, about] = Permit(
+                tuple(f for f in once if f.conclusion == "block"),
+                tuple(f for f in once if f.conclusion == "caution"),
+            )
+        while len(memory.permits) > PERMITS_REMEMBERED:
             memory.permits.popitem(last=False)
-    return found
+    return known  # type: ignore[return-value]
 
 
 def _once(firings: Iterable[Firing]) -> tuple[Firing, ...]:

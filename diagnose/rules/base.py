@@ -14,15 +14,17 @@ from pathlib import Path
 from typing import Protocol
 
 from diagnose.errors import RuleError, unknown
-from diagnose.rules.format import Question, Rule
+from diagnose.rules.format import GROUP, STEP_KINDS, Question, Rule
 from diagnose.rules.read import read_rules
 from diagnose.rules.vocabulary import NUMBER, TEXT, VOCABULARY, Vocabulary
 
 ENGINES = ("auto", "durable", "chainer")
+STEPS_AT_ONCE = 100  # matched in one go; far below what the engine bears in different step numbers
 MEMORY = 2048  # remembered conclusions of one rule base, oldest dropped first
 
 Fact = Mapping[str, str | int]
 FrozenFact = tuple[tuple[str, str | int], ...]
+FrozenFacts = frozenset[FrozenFact]
 
 
 class Engine(Protocol):
@@ -67,7 +69,7 @@ class RuleBase:
     engine: str
     vocabulary: Vocabulary
     _matcher: Engine
-    _memory: OrderedDict[frozenset[FrozenFact], tuple[Firing, ...]] = field(default_factory=OrderedDict)
+    _memory: OrderedDict[FrozenFacts, tuple[Firing, ...]] = field(default_factory=OrderedDict)
 
     def conclude(self, facts: Iterable[Fact]) -> tuple[Firing, ...]:
         """What follows from these facts, in the order of the rule files.
@@ -76,21 +78,53 @@ class RuleBase:
         returns  one Firing for each rule and each set of facts that meets it
         raises   RuleError for a fact outside the vocabulary or a failing engine
         """
-        frozen = frozenset(tuple(sorted(f.items())) for f in facts)
-        known = self._memory.get(frozen)
-        if known is not None:
-            self._memory.move_to_end(frozen)
-            return known
-        ordered = sorted(frozen, key=_sort_key)
-        plain = [dict(f) for f in ordered]
-        for fact in plain:
-            check_fact(fact, self.vocabulary)
-        matches = sorted(set(self._matcher.match(plain)))
-        firings = tuple(self._firing(self.rules[number], [ordered[p] for p in at]) for number, at in matches)
-        self._memory[frozen] = firings
-        if len(self._memory) > MEMORY:
+        return self.conclude_each([facts])[0]
+
+    def conclude_each(
+        self, steps: Iterable[Iterable[Fact]], shared: Iterable[Fact] = ()
+    ) -> list[tuple[Firing, ...]]:
+        """What follows for each of several steps: the same as conclude(step + shared), all at once.
+
+        steps   the facts of one step each; facts that are not of STEP_KINDS belong into `shared`
+        shared  facts of the job, the same for all steps
+        """
+        around = freeze(shared)
+        keys = [freeze(step) | around for step in steps]
+        missing = [key for key in dict.fromkeys(keys) if key not in self._memory]
+        for first in range(0, len(missing), STEPS_AT_ONCE):
+            part = missing[first : first + STEPS_AT_ONCE]
+            together = _alike(part, around)
+            found = self._match_steps(part) if together else [self._match_steps([key])[0] for key in part]
+            for key, firings in zip(part, found, strict=True):
+                self._memory[key] = firings
+        for key in keys:
+            self._memory.move_to_end(key)
+        result = [self._memory[key] for key in keys]
+        while len(self._memory) > MEMORY:
             self._memory.popitem(last=False)
-        return firings
+        return result
+
+    def _match_steps(self, steps: Sequence[FrozenFacts]) -> list[tuple[Firing, ...]]:
+        """Match sets of facts that differ in facts of STEP_KINDS only."""
+        ordered: list[FrozenFact] = []
+        numbers: list[int] = []  # step of each fact; -1: shared by all
+        for number, facts in enumerate(steps):
+            for fact in sorted(facts, key=_sort_key):
+                own = dict(fact).get("kind") in STEP_KINDS
+                if own or not number:
+                    ordered.append(fact)
+                    numbers.append(number if own else -1)
+        plain: list[dict[str, str | int]] = []
+        for fact, number in zip(ordered, numbers, strict=True):
+            check_fact(dict(fact), self.vocabulary)
+            plain.append({**dict(fact), GROUP: number} if number >= 0 else dict(fact))
+        found: list[list[Firing]] = [[] for _ in steps]
+        for rule_number, at in sorted(set(self._matcher.match(plain))):
+            firing = self._firing(self.rules[rule_number], [ordered[p] for p in at])
+            step = next((numbers[p] for p in at if numbers[p] >= 0), -1)
+            for mine in found if step < 0 else (found[step],):
+                mine.append(firing)
+        return [tuple(firings) for firings in found]
 
     def forget(self) -> None:
         """Drop every remembered conclusion (for timing, and to free memory)."""
@@ -177,6 +211,16 @@ def check_fact(fact: Fact, vocabulary: Vocabulary = VOCABULARY) -> None:
             raise RuleError(f"fact {kind}.{name}={value!r} is not a word; expected text")
         elif allowed != TEXT and value not in allowed:
             raise RuleError(unknown(f"value of {kind}.{name}", value, allowed))
+
+
+def freeze(facts: Iterable[Fact]) -> FrozenFacts:
+    """Facts as a value that can be compared and remembered."""
+    return frozenset(tuple(sorted(f.items())) for f in facts)
+
+
+def _alike(steps: Iterable[FrozenFacts], shared: FrozenFacts) -> bool:
+    """Whether steps differ in facts of STEP_KINDS only."""
+    return all(dict(fact).get("kind") in STEP_KINDS for step in steps for fact in step - shared)
 
 
 def _sort_key(fact: FrozenFact) -> tuple[tuple[str, str], ...]:

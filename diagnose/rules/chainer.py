@@ -28,7 +28,18 @@ class Chainer:
     """Matches by filtering the facts of each condition, then joining from left to right."""
 
     def __init__(self, rules: Sequence[Rule]):
-        self._rules = tuple(rules)
+        # conditions that pass the same facts share one number, so that each is filtered once a call
+        numbers: dict[object, int] = {}
+        self._patterns: list[Condition] = []
+        self._rules: list[tuple[Rule, tuple[int, ...]]] = []
+        for rule in rules:
+            mine = []
+            for condition in rule.when:
+                number = numbers.setdefault(condition.pattern, len(numbers))
+                if number == len(self._patterns):
+                    self._patterns.append(condition)
+                mine.append(number)
+            self._rules.append((rule, tuple(mine)))
 
     def match(self, facts: Sequence[Fact]) -> list[Match]:
         """Every way in which distinct facts meet all conditions of a rule.
@@ -40,19 +51,14 @@ class Chainer:
         by_kind: dict[str, list[int]] = {}
         for position, fact in enumerate(facts):
             by_kind.setdefault(str(fact["kind"]), []).append(position)
-        filtered: dict[object, list[int]] = {}
+        passing = [
+            [p for p in by_kind[c.kind] if _passes(c, facts[p])] if c.kind in by_kind else []
+            for c in self._patterns
+        ]
         found: list[Match] = []
-        for number, rule in enumerate(self._rules):
-            choices = []
-            for condition in rule.when:
-                key = condition.pattern
-                if key not in filtered:
-                    kind = by_kind.get(condition.kind, ())
-                    filtered[key] = [p for p in kind if _passes(condition, facts[p])]
-                if not filtered[key]:
-                    break
-                choices.append(filtered[key])
-            else:
+        for number, (rule, patterns) in enumerate(self._rules):
+            choices = [passing[p] for p in patterns]
+            if all(choices):
                 _join(rule, number, choices, facts, (), found)
         return found
 

@@ -46,7 +46,7 @@ class Durable:
         definition: dict[str, Any] = {}
         for number, rule in enumerate(rules):
             definition[f"r{number}"] = {
-                "all": [{f"a{i}": {"$and": self._pattern(c)}} for i, c in enumerate(rule.when)],
+                "all": [{f"a{i}": {"$and": self._pattern(rule, c)}} for i, c in enumerate(rule.when)],
                 "run": self._action(number, len(rule.when)),
             }
         self._joined = {f for r in rules for c in r.when for name, _, other in c.joins for f in (name, other)}
@@ -63,7 +63,7 @@ class Durable:
     def _code(self, value: str | int) -> int:
         return value if isinstance(value, int) else self._codes.setdefault(value, len(self._codes) + 1)
 
-    def _pattern(self, condition: Condition) -> list[dict[str, Any]]:
+    def _pattern(self, rule: Rule, condition: Condition) -> list[dict[str, Any]]:
         used = self._used.setdefault(condition.kind, set())
         atoms: list[dict[str, Any]] = [{"kind": self._code(condition.kind)}]
         for test in condition.tests:
@@ -76,6 +76,8 @@ class Durable:
             elif test.op == "at_least":
                 atoms.append({"$gte": {name: test.value}})
         for name, other, field in condition.joins:
+            used.add(name)
+            self._used[rule.when[other].kind].add(field)
             atoms.append({f"p_{name}": {f"a{other}": f"p_{field}"}})
         return atoms
 
@@ -102,15 +104,27 @@ class Durable:
             return []
         session = f"s{next(_sessions)}"
         matches = self._found[session] = []
+        failed = True
         try:
             for fact in coded:
                 self._assert(session, fact)
+            failed = False
         finally:
             del self._found[session]
-            _host.delete_state(self._name, session)
+            self._close(session, failed)
         if len(matches) > FIRING_LIMIT:
             raise too_many()
         return matches
+
+    def _close(self, session: str, failed: bool) -> None:
+        try:
+            _host.delete_state(self._name, session)
+        except Exception as err:
+            # a session that failed at its first fact was never opened; its own error is the one to show
+            if not failed:
+                raise RuleError(
+                    f"durable-rules could not close its session: {err}; expected it to; try engine='chainer'"
+                ) from err
 
     def _assert(self, session: str, fact: dict[str, Any]) -> None:
         try:

@@ -13,6 +13,10 @@ from diagnose.errors import Mark, Problem
 
 CONCLUSIONS = ("block", "caution", "doubt", "advise", "root_cause")
 STATUS_WORDS = ("read", "from_memory", "common_practice", "estimate")
+# Facts of these kinds belong to one step; many steps are matched at once, told apart by a hidden number.
+STEP_KINDS = ("act", "touch")
+GROUP = "_step"  # no field of the vocabulary begins so
+
 CONDITION_LIMIT = 8  # durable-rules takes 16; eight is where its matching was compared with brute force
 PATTERN_LIMIT = 60  # durable-rules drops a fact that passes more than 64 patterns at once
 TWIN_LIMIT = 200  # durable-rules crashes at 256 rules that end in one and the same pattern
@@ -34,7 +38,8 @@ class Test:
 class Condition:
     """One fact that must exist.
 
-    joins    (own field, position of an earlier condition, its field) that must be equal
+    joins    (own field, position of an earlier condition, its field) that must be equal; facts of one
+             step are joined by its number without being asked to
     pattern  the condition without its joins; equal patterns pass the same facts
     """
 
@@ -153,7 +158,7 @@ def ordered(kinds: Mapping[str, str], raw: Mapping[str, Sequence[Test]]) -> tupl
                 tests[other].add(Test(name, "same_as", f"{alias}.{test.field}"))
             else:
                 tests[alias].add(test)
-    result = []
+    result: list[Condition] = []
     for alias, kind in kinds.items():
         mine = tuple(sorted(tests[alias], key=lambda t: (t.field, t.op, str(t.value))))
         joins = []
@@ -161,5 +166,8 @@ def ordered(kinds: Mapping[str, str], raw: Mapping[str, Sequence[Test]]) -> tupl
             if test.op == "same_as":
                 other, _, name = str(test.value).partition(".")
                 joins.append((test.field, order[other], name))
+        step = next((i for i, c in enumerate(result) if c.kind in STEP_KINDS), None)
+        if kind in STEP_KINDS and step is not None:
+            joins.append((GROUP, step, GROUP))
         result.append(Condition(alias, kind, mine, tuple(joins)))
     return tuple(result)
