@@ -15,7 +15,7 @@ APP = "diagnose"
 HOME_VARIABLE = "DIAGNOSE_HOME"  # one folder for everything of the user's; tests and portable use
 
 
-def shipped_knowledge() -> Path:
+def knowledge_folder() -> Path:
     """The knowledge folder of this installation; raises DiagnoseError if it is missing."""
     package = Path(__file__).resolve().parent
     for folder in (package / "_shipped", package.parent / "knowledge"):

@@ -249,11 +249,6 @@ history:
   wet: {question: "Was it out in the rain?", factors: {wet: "4"}, source: estimate, why: "water gets into open joints"}
 """
 
-WORDING = """\
-place:
-  open: "Open {place}."
-"""
-
 TINY = {
     "sources.yaml": SOURCES,
     "components/all.yaml": COMPONENTS,
@@ -262,7 +257,6 @@ TINY = {
     "complaints.yaml": COMPLAINTS,
     "measurements.yaml": MEASUREMENTS,
     "history.yaml": HISTORY,
-    "wording/en.yaml": WORDING,
 }
 
 

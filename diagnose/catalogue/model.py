@@ -442,4 +442,3 @@ class Library:
     instruments: Mapping[str, Instrument]
     history: Mapping[str, HistoryFact]
     bike_files: Mapping[str, str]
-    wording: Mapping[str, str] = field(default_factory=dict)

@@ -1,7 +1,7 @@
 """A knowledge folder read into a Library; every problem of every file at once.
 
 First arrow of the flow (YAML -> catalogue). Bikes are only listed: compose reads the one that is wanted.
-Rules have a reader of their own; they are not part of the catalogue.
+Rules and wording have readers of their own; they are not part of the catalogue.
 """
 
 from __future__ import annotations
@@ -47,7 +47,6 @@ class _Reading:
         self.instruments: dict[str, Instrument] = {}
         self.history: dict[str, HistoryFact] = {}
         self.bikes: dict[str, str] = {}
-        self.wording: dict[str, str] = {}
 
     def document(self, path: Path) -> Document | None:
         try:
@@ -113,8 +112,6 @@ def load_library(path: str | Path, extra: Iterable[str | Path] = ()) -> Library:
         ):
             if (folder / name).exists():
                 reading.each(folder / name, top, kind, lambda c, i, read=read: read(reading, c, i))  # type: ignore[misc]
-    for file in _yaml_files(folders, "wording"):
-        _wording(reading, file)
     for file in _yaml_files(folders, "bikes"):
         _list_bike(reading, file)
     if reading.problems:
@@ -128,7 +125,6 @@ def load_library(path: str | Path, extra: Iterable[str | Path] = ()) -> Library:
         instruments=reading.instruments,
         history=reading.history,
         bike_files=reading.bikes,
-        wording=reading.wording,
     )
 
 
@@ -254,19 +250,3 @@ def _history(reading: _Reading, here: Cursor, id: str) -> None:
     reading.history[id] = HistoryFact(
         id, here.text("question"), factors, source, here.text("why"), here.own_key_mark
     )
-
-
-def _wording(reading: _Reading, file: Path) -> None:
-    doc = reading.document(file)
-    if doc is None:
-        return
-    pending = [("", Cursor(doc, (), doc.data, reading.problems))]
-    while pending:
-        prefix, here = pending.pop()
-        if isinstance(here.data, dict):
-            pending += [(f"{prefix}.{key}" if prefix else key, here.at(key)) for key in here.data]
-        elif isinstance(here.data, str):
-            if reading.is_new("sentence", prefix, here.mark):
-                reading.wording[prefix] = here.data
-        else:
-            here.note(f"{prefix or 'the file'}={here.data!r} is not text; expected a sentence in quotes")
