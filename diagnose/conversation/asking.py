@@ -1,0 +1,289 @@
+"""One question as an event: what to do, where, what to expect there, and what it would decide.
+
+Part of the conversation. Everything shown is computed from the world and the belief; sentences come from
+the wording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from diagnose.bike.model import Measurement
+from diagnose.conversation import evidence, names, planning
+from diagnose.conversation.state import State
+from diagnose.conversation.world import World
+from diagnose.predictions.table import Column
+from diagnose.wording import Wording
+
+SHOWN_SUSPECTS = 3
+SHOWN_FROM = 0.02  # [1] chance from which a suspect's reading is worth showing
+DIAL = {"V": (2.0, 20.0, 200.0, 1000.0), "ohm": (200.0, 2e3, 20e3, 200e3, 2e6, 20e6), "A": (10.0,)}
+MEASURED = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
+
+Caution = Mapping[str, Any]
+
+
+def plain_question(
+    state: State,
+    *,
+    question: str,
+    kind: str,
+    text: str,
+    choices: Sequence[tuple[str, str]] = (),
+    skippable: bool = True,
+    why: str = "",
+    cautions: Sequence[Caution] = (),
+    **more: Any,
+) -> dict[str, Any]:
+    """A question that is no measurement: kind choose | confirm | text; choices as (id, title)."""
+    return {
+        "event": "question",
+        "step": state.asked + 1,
+        "question": question,
+        "measurement": None,
+        "kind": kind,
+        "text": text,
+        "points": {"plus": None, "minus": None},
+        "condition": "",
+        "unit": "",
+        "choices": [c for c, _ in choices],
+        "titles": dict(choices),
+        "skippable": skippable,
+        "minutes": {"hands": 0.0, "wait": 0.0},
+        "helper": False,
+        "cautions": list(cautions),
+        "expected": None,
+        "why": why,
+        **more,
+    }
+
+
+def measurement_question(
+    world: World,
+    state: State,
+    m: Measurement,
+    words: Wording,
+    cautions: Sequence[Caution] = (),
+    *,
+    lead: str = "",
+) -> dict[str, Any]:
+    """A measurement as a question with everything the contract asks for.
+
+    lead  a sentence that comes first, for example that this reading proves the repair
+    """
+    own = evidence.column(world, planning.physical(state.job), m.id)
+    event = plain_question(
+        state,
+        question=m.id,
+        kind=m.kind,
+        text="\n".join(filter(None, (lead, procedure(world, state, m, own, words)))),
+        choices=[(c, _choice_title(world, m, c, words)) for c in m.choices],
+        cautions=cautions,
+        why=decides(world, state, own, words),
+    )
+    event |= {
+        "measurement": m.id,
+        "points": {"plus": m.plus or None, "minus": m.minus or None},
+        "condition": m.condition.text,
+        "unit": m.unit,
+        "minutes": {"hands": round(planning.minutes_for(world, state, m), 1), "wait": m.wait_min},
+        "helper": m.helper,
+        "expected": expectation(world, state, own, words),
+        "places": [{"place": p, "title": names.component(world, p)} for p in m.places],
+        "colours": {
+            end: names.colour_words(world.view.points[p].colour, words)
+            for end, p in (("plus", m.plus), ("minus", m.minus))
+            if p in world.view.points
+        },
+        "setting": setting(own, m, words, state.setting.skill),
+    }
+    return event
+
+
+def procedure(world: World, state: State, m: Measurement, own: Column, words: Wording) -> str:
+    """What to do, one action a line: put back, open, set the switches, set the meter, touch, read."""
+    skill = state.setting.skill
+    lines = [*put_back(world, state, m, words)]
+    for place in m.places:
+        if place not in state.paid.places and world.view.places.get(place, ("", 0.0, 0.0))[1] > 0:
+            lines.append(words.say("open_place", skill, place=names.component(world, place)))
+    lines += switch_lines(world, state, m, words)
+    if m.kind in MEASURED or m.kind == "amps":
+        lines.append(
+            words.say("dial", skill, setting=setting(own, m, words, skill)) if m.kind != "lamp" else ""
+        )
+        if m.plus:
+            values = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
+            posts = m.kind == "volts" and is_posts(world, m)
+            lines.append(words.say("do_posts" if posts else f"do_{m.kind}", skill, **values))
+            if m.text:
+                lines.append(m.text)
+        elif m.what == "battery":
+            lines.append(words.say("do_amps_battery", skill))
+        else:
+            lines.append(words.say("do_amps", skill, what=names.component(world, m.what)))
+    elif m.text:
+        lines.append(m.text)
+    else:
+        lines.append(words.say(f"do_{m.kind}", skill, what=names.component(world, m.what)))
+    if skill == "trade":
+        return " ".join(filter(None, lines))
+    return "\n".join(filter(None, lines))
+
+
+def is_posts(world: World, m: Measurement) -> bool:
+    """Whether both tips go to the battery's own posts."""
+    ends = {p.partition(".")[0] for p in (m.plus, m.minus)}
+    return len(ends) == 1 and world.view.components.get(ends.pop(), ("", "", ""))[1] == "battery"
+
+
+def put_back(world: World, state: State, m: Measurement | None, words: Wording) -> list[str]:
+    """What an earlier step took apart and this one needs whole."""
+    wanted = m.condition if m else None
+    skill = state.setting.skill
+    lines = [
+        words.say("put_back_fuse", skill, what=names.component(world, f))
+        for f in state.taken_out
+        if wanted is None or f not in wanted.out
+    ]
+    lines += [
+        words.say("put_back_plug", skill, what=names.component(world, c))
+        for c in state.taken_apart
+        if wanted is None or c not in wanted.apart
+    ]
+    if state.battery_undone and (wanted is None or wanted.battery):
+        lines.append(words.say("put_back_battery", skill))
+    return lines
+
+
+def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> list[str]:
+    """Key, switches, engine, fuses, plugs and battery as this measurement wants them."""
+    skill, c = state.setting.skill, m.condition
+    lines = []
+    if not c.battery and not state.battery_undone and state.job.battery:
+        lines.append(words.say("undo_battery", skill))
+    lines += [
+        words.say("pull_fuse", skill, what=names.component(world, f))
+        for f in c.out
+        if f not in state.taken_out and f not in state.job.out
+    ]
+    lines += [
+        words.say("unplug", skill, what=names.component(world, a))
+        for a in c.apart
+        if a not in state.taken_apart and a not in state.job.apart
+    ]
+    for control, position in c.controls:
+        title, positions = world.view.controls.get(control, (control.replace("_", " "), {}))
+        word = positions.get(position, position.replace("_", " "))
+        lines.append(words.say("set_control", skill, control=title[:1].upper() + title[1:], position=word))
+    if not c.controls and c.battery and m.kind not in ("inspect", "ohms", "diode"):
+        lines.append(words.say("all_at_rest", skill))
+    if c.engine == "cranking":
+        lines.append(words.say("engine_cranking", skill))
+    elif c.engine == "idle":
+        lines.append(words.say("engine_idle", skill))
+    elif c.engine != "off":
+        lines.append(words.say("engine_rpm", skill, rpm=c.engine))
+    return lines
+
+
+def setting(own: Column, m: Measurement, words: Wording, skill: str) -> str:
+    """Where the dial points, so that no suspect's reading is out of range; '' without a meter."""
+    if m.kind not in MEASURED or m.kind == "lamp":
+        return words.say("dial_amps", skill) if m.kind == "amps" else ""
+    value = np.abs(np.asarray(own.value, dtype=float))
+    largest = float(value[np.isfinite(value)].max(initial=0.0)) * 1.1
+    ranges = DIAL.get(m.unit, (20.0,))
+    top = next((r for r in ranges if r >= largest), ranges[-1])
+    if m.unit == "V":
+        top = max(top, 20.0)  # a missing ground may put the whole supply where a drop was expected
+    shown = f"{top / 1e6:g} M" if top >= 1e6 else f"{top / 1e3:g} k" if top >= 1e3 else f"{top:g}"
+    return words.say(f"dial_{m.kind}", skill, **({} if m.kind == "diode" else {"range": shown}))
+
+
+def expectation(world: World, state: State, own: Column, words: Wording) -> dict[str, Any]:
+    """What a sound bike shows, and what the main suspects would, as the battery is now."""
+    shown = [
+        (i, p)
+        for i, p in evidence.ranking(world, state.belief, floor=SHOWN_FROM)
+        if world.candidates[i].is_fault
+    ][:SHOWN_SUSPECTS]
+    return {
+        "healthy": _shown(world.no_fault, own, state, words),
+        "suspects": [
+            {
+                "candidate": world.candidates[i].id,
+                "component": world.candidates[i].faults[0].component,
+                "text": names.candidate(world, world.candidates[i], words),
+                "probability": round(p, 4),
+                **_shown(i, own, state, words),
+            }
+            for i, p in shown
+        ],
+    }
+
+
+def _shown(row: int, own: Column, state: State, words: Wording) -> dict[str, Any]:
+    if own.words is not None:
+        word = own.choices[int(np.argmax(np.asarray(own.words)[row]))]
+        return {"low": None, "high": None, "word": word, "reading": words.word("answers", word)}
+    center, sd = evidence.predicted(own, state.belief)
+    if np.isnan(center[row]):
+        return {"low": None, "high": None, "reading": words.say("anything")}
+    low, high, text = names.expected(own, float(center[row]), float(sd[row]), words)
+    return {"low": low, "high": high, "reading": text}
+
+
+def decides(world: World, state: State, own: Column, words: Wording) -> str:
+    """Which suspects each likely answer would point to."""
+    leading = [
+        (i, p)
+        for i, p in evidence.ranking(world, state.belief, floor=SHOWN_FROM)
+        if world.candidates[i].is_fault
+    ][:6]
+    groups: dict[str, list[int]] = {}
+    centers: list[tuple[float, float, str]] = []
+    for i, _ in leading:
+        key = _group(i, own, state, words, centers)
+        groups.setdefault(key, []).append(i)
+    if len(groups) < 2:
+        return ""
+    parts = [
+        words.say(
+            "points_to",
+            reading=reading,
+            suspects=names.listing(
+                [names.candidate(world, world.candidates[i], words) for i in rows[:3]], words
+            ),
+        )
+        for reading, rows in groups.items()
+        if reading
+    ]
+    return " ".join(parts)
+
+
+def _group(
+    row: int, own: Column, state: State, words: Wording, centers: list[tuple[float, float, str]]
+) -> str:
+    """The answer under which a suspect is listed: readings closer than their spread share one."""
+    if own.words is not None:
+        return words.word("answers", own.choices[int(np.argmax(np.asarray(own.words)[row]))])
+    center, sd = (float(a[row]) for a in evidence.predicted(own, state.belief))
+    if np.isnan(center):
+        return ""
+    for other, spread, text in centers:
+        if center == other or abs(center - other) < 2 * (sd + spread):
+            return text
+    value = np.asarray(own.value, dtype=float)[row]
+    text = names.reading(float(value if own.scale == "log" else center), own.unit, words)
+    centers.append((center, sd, text))
+    return text
+
+
+def _choice_title(world: World, m: Measurement, choice: str, words: Wording) -> str:
+    if m.kind == "inspect" and choice in world.view.components:
+        return names.component(world, choice)
+    return words.word("answers", choice)

@@ -1,0 +1,176 @@
+"""What comes next: the question that is still missing, the next measurement, advice, or an end.
+
+Part of the conversation. Everything here ends in a state with one open question, or in a closed job.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from diagnose.beliefs.evidence import is_surprising
+from diagnose.bike.model import Measurement
+from diagnose.conversation import advice, asking, explain, intake, names, permits, planning, proof
+from diagnose.conversation.means import Event, Means, confirmation, is_closed, judge, permit, show
+from diagnose.conversation.state import Open, State, with_setting
+from diagnose.errors import ObservationError
+
+MOST_RECHECKS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One step under way: what it works with, the state so far, the events so far."""
+
+    means: Means
+    state: State
+    events: tuple[Event, ...] = ()
+
+    def then(self, state: State, *events: Event) -> Turn:
+        """The turn with another state and further events."""
+        return Turn(self.means, state, (*self.events, *events))
+
+
+def ending(closed: tuple[State, Event], told: Event) -> tuple[Any, ...]:
+    """State and events of an end: first what is told, then that the job is closed."""
+    state, event = closed
+    return (state, told, event)
+
+
+def again(turn: Turn) -> Turn:
+    """The same question once more."""
+    asked = turn.state.open
+    return turn.then(turn.state, dict(asked.event)) if asked and asked.event else advance(turn)
+
+
+def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
+    """Ask what is still missing, then measure, advise or stop."""
+    turn = turn.then(turn.state, *lead)
+    means, state = turn.means, turn.state
+    if state.phase == "intake":
+        missing = intake.pending(means, state)
+        if missing == "meter":
+            return _prove_meter(turn)
+        if missing:
+            return ask(turn, missing, "intake", intake.question(means, state, missing))
+        state = replace(intake.belief_of(means, state), phase="working")
+        turn = turn.then(state)
+    if hint in means.world.measurements and not is_closed(
+        permit(means, state, means.world.measurements[hint]), state
+    ):
+        again = any(r.measurement == hint and r.job == planning.physical(state.job) for r in state.readings)
+        if again:
+            turn = turn.then(replace(state, rechecked=state.rechecked | {hint}))
+        return propose(turn, means.world.measurements[hint], "measure")
+    acts = [means.world.measurements[m.id] for m in planning.options(means.world, state)[0]]
+    found = judge(means, state, acts)
+    blocked = {mid: is_closed(p, state) for mid, p in found.items() if p.blocked}
+    act = planning.plan(means.world, state, blocked).act
+    if act.sort == "measure":
+        return propose(turn, means.world.measurements[act.option], "measure")
+    checking = _recheck(turn) if act.sort != "try" else None
+    if checking is not None:
+        return checking
+    if act.sort in ("try", "repair") or (act.sort == "stop" and act.option in means.world.repairs):
+        return _advise(turn, act.option)
+    told = (
+        advice.nothing_found(means, state)
+        if act.option == planning.NOTHING_FOUND
+        else advice.bare_stop(means, state)
+    )
+    return turn.then(*ending(proof.close(means, state, "stopped", tuple(told["candidates"])), told))
+
+
+def _advise(turn: Turn, repair: str) -> Turn:
+    means = turn.means
+    state, told = advice.repair_advice(means, turn.state, repair)
+    if told["sort"] == "stop":
+        causes = tuple(told["candidates"])
+        return turn.then(*ending(proof.close(means, state, "stopped", causes), told))
+    opened = Open(repair, "advice", "", (), told)
+    return turn.then(replace(state, phase="advised", open=opened, asked=state.asked + 1), told)
+
+
+def _recheck(turn: Turn) -> Turn | None:
+    """Before a verdict that the evidence does not carry well: the least fitting reading once more."""
+    means, state = turn.means, turn.state
+    if len(state.rechecked) >= MOST_RECHECKS or not is_surprising(state.belief):
+        return None
+    odd = explain.least_fitting(state)
+    if odd is None or odd.measurement in state.rechecked or odd.job != planning.physical(state.job):
+        return None
+    if planning.closed_because(means.world, state, odd.measurement):
+        return None
+    m = means.world.measurements[odd.measurement]
+    shown = names.reading(odd.value, m.unit, means.words)
+    state = replace(state, rechecked=state.rechecked | {odd.measurement})
+    return propose(turn.then(state), m, "measure", lead=means.say(state, "recheck", shown=shown))
+
+
+def _prove_meter(turn: Turn) -> Turn:
+    means = turn.means
+    m = intake.battery_reading(means.world)
+    if m is None or planning.closed_because(means.world, turn.state, m.id):
+        return advance(turn.then(with_setting(turn.state, meter="skipped")))
+    state = intake.belief_of(means, turn.state)
+    return propose(turn.then(state), m, "intake_meter", lead=means.say(state, "prove_meter"))
+
+
+def propose(turn: Turn, m: Measurement, sort: str, lead: str = "") -> Turn:
+    """Ask for a measurement, or first for what makes it safe."""
+    means, state = turn.means, turn.state
+    found = permit(means, state, m)
+    if found.blocked:
+        first = confirmation(found, m.id)
+        if first is None or is_closed(found, state):
+            text = " ".join(f.short if state.setting.skill == "trade" else f.text for f in found.blocked)
+            if sort in ("proof", "exit"):
+                return exit_check(turn)
+            if sort == "intake_meter":
+                return advance(turn.then(with_setting(state, meter="skipped")))
+            raise ObservationError(m.id, text, '{"do":"others"}', "is blocked")
+        return _ask_safety(turn, m, first, sort)
+    return open_measurement(means, state, m, sort, turn.events, lead)
+
+
+def _ask_safety(turn: Turn, m: Measurement, first: permits.Confirmation, purpose: str) -> Turn:
+    means = turn.means
+    state, cautions = show(means, turn.state, first.cautions)
+    event = asking.plain_question(
+        state,
+        question=first.fact,
+        kind="confirm",
+        text=first.short if state.setting.skill == "trade" else first.text,
+        choices=[("yes", means.words.say("yes")), ("no", means.words.say("no"))],
+        skippable=False,
+        cautions=cautions,
+        opens=m.id,
+    )
+    return ask(turn.then(state), first.fact, "safety", event, m.id, purpose)
+
+
+def open_measurement(
+    means: Means, state: State, m: Measurement, sort: str, events: tuple[Event, ...] = (), lead: str = ""
+) -> Turn:
+    """Let this measurement be the open question. sort: measure | proof | exit | intake_meter."""
+    state, cautions = show(means, state, permit(means, state, m).cautions)
+    if sort == "proof":
+        lead = means.say(state, "prove_repair")
+    event = asking.measurement_question(means.world, state, m, means.words, cautions, lead=lead)
+    return ask(Turn(means, state, events), m.id, sort, event, m.id)
+
+
+def ask(turn: Turn, question: str, sort: str, event: Event, measurement: str = "", purpose: str = "") -> Turn:
+    """Let this event be the open question."""
+    opened = Open(question, sort, measurement, tuple(event["choices"]), event, purpose)
+    return turn.then(replace(turn.state, open=opened, asked=turn.state.asked + 1), event)
+
+
+def exit_check(turn: Turn) -> Turn:
+    """Try everything once before the job is closed as repaired."""
+    means = turn.means
+    state = replace(turn.state, phase="exit_check")
+    if not proof.exit_list(means, state):
+        return turn.then(*proof.close(means, state, "repaired", state.causes))
+    return ask(turn.then(state), "exit_check", "exit_check", proof.exit_question(means, state))

@@ -1,0 +1,147 @@
+"""From what a job has heard to what it believes; the only place of the conversation that updates beliefs.
+
+Between state and beliefs. Everything else in the conversation reads beliefs through these functions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from diagnose.beliefs import posterior
+from diagnose.beliefs.posterior import Belief
+from diagnose.bike.model import JobState
+from diagnose.conversation.state import Evidence, Failed, Reading, Setting
+from diagnose.conversation.world import World
+from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
+from diagnose.predictions.table import Column
+
+BADLY_DONE = 0.03  # [1] chance that a repair of the right fault was not done well (estimate)
+FEWEST_NOTED = 0.005  # [1] weight from which a suspect counts when a reading is judged
+
+
+def fresh(world: World, setting: Setting) -> Belief:
+    """Belief before any reading: priors, complaints, history."""
+    shows = np.array([min((f.intermittent for f in c.faults), default=1.0) for c in world.candidates])
+    belief = posterior.start(
+        world.prior,
+        world.latent_sd,
+        setting.skill or "beginner",
+        no_fault=world.no_fault,
+        unmodelled=world.unmodelled,
+        shows=shows if np.any(shows < 1.0) else None,
+    )
+    factor = np.ones(len(world.candidates))
+    if setting.complaints:
+        factor = factor * world.complaint_likelihood(setting.complaints)
+    if setting.history:
+        factor = factor * world.history_factor(dict(setting.history))
+    return posterior.condition(belief, factor)
+
+
+def column(world: World, job: JobState, measurement: str) -> Column:
+    """Predictions of one measurement in a job state."""
+    return world.table(job, (measurement,)).columns[measurement]
+
+
+def take_in(world: World, belief: Belief, reading: Reading, earlier: Iterable[Evidence]) -> Belief:
+    """Weigh one reading. earlier: the evidence before it, to know a repetition when it is one."""
+    m = world.measurements[reading.measurement]
+    own = column(world, reading.job, reading.measurement)
+    near = [n for n in own.neighbours if n in world.measurements][:3]
+    neighbours = world.table(reading.job, near).columns if near else {}
+    repeated = any(
+        isinstance(e, Reading) and e.measurement == reading.measurement and e.job == reading.job
+        for e in earlier
+    )
+    seen = any(o.measurement == reading.measurement for o in belief.observations)
+    return posterior.update(
+        belief,
+        own,
+        reading.value,
+        doubtful=reading.doubtful,
+        repeat_of=reading.measurement if repeated and seen else None,
+        neighbours=tuple(neighbours[n] for n in near),
+        session=m.minus,
+    )
+
+
+def failed(world: World, belief: Belief, repair: str) -> Belief:
+    """Weigh that a repair was done and the complaint stayed."""
+    return posterior.condition(belief, 1.0 - world.cures(repair) * (1.0 - BADLY_DONE))
+
+
+def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Belief:
+    """The belief from the beginning: the same as having taken everything in one by one."""
+    belief = fresh(world, setting)
+    seen: list[Evidence] = []
+    for item in evidence:
+        match item:
+            case Reading() if item.measurement in world.measurements:
+                belief = take_in(world, belief, item, seen)
+            case Failed() if item.repair in world.repairs:
+                belief = failed(world, belief, item.repair)
+        seen.append(item)
+    return belief
+
+
+def latents(belief: Belief) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and standard deviation (n_latents,) of what the readings share, as believed now."""
+    weights = np.exp(belief.log_weights).sum(axis=(0, 2, 3, 4))
+    mean = weights @ belief.latents
+    square = weights @ (belief.latents**2 + belief.blur**2)
+    return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
+
+
+def predicted(own: Column, belief: Belief) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) value and (n,) standard deviation of a numeric reading as the battery is now.
+
+    returns  in the column's unit; for ohms in ln(ohms + floor), +inf where OL is expected
+    """
+    value = np.asarray(own.value, dtype=float)
+    spread = np.asarray(own.spread, dtype=float)
+    if own.scale == "log":
+        return log_ohms(value), log_ohms_spread(value, spread)
+    if own.shift is None or not len(belief.latents[0]):
+        return value, spread
+    mean, sd = latents(belief)
+    shift = np.asarray(own.shift, dtype=float)
+    return value + shift @ mean, np.sqrt(spread**2 + (shift**2) @ (sd**2))
+
+
+def misfit(own: Column, belief: Belief, answer: float | str) -> np.ndarray:
+    """(n,) how badly each candidate predicts an answer, in standard deviations (words: made comparable).
+
+    Candidates without a prediction (unmodelled) get +inf.
+    """
+    if own.words is not None:
+        chance = np.asarray(own.words, dtype=float)[:, own.choices.index(str(answer))]
+        out = np.sqrt(-2.0 * np.log(np.maximum(chance, 1e-12)))
+        out[belief.unmodelled] = np.inf
+        return out
+    center, sd = predicted(own, belief)
+    y = float(answer)
+    if np.isposinf(y):
+        return np.where(np.isposinf(center), 0.0, np.inf)
+    if own.scale == "log":
+        y = float(log_ohms(y))
+    with np.errstate(invalid="ignore"):
+        out = np.abs(y - center) / np.maximum(sd, 1e-6)
+    return np.where(np.isfinite(center), out, np.inf)
+
+
+def fits_healthy(
+    world: World, own: Column, belief: Belief, answer: float | str, *, limit: float = 3.5
+) -> bool:
+    """Whether a reading is what a sound bike shows. limit [standard deviations], words: at least 20 %."""
+    if own.words is not None:
+        return bool(np.asarray(own.words)[world.no_fault, own.choices.index(str(answer))] >= 0.2)
+    return bool(misfit(own, belief, answer)[world.no_fault] <= limit)
+
+
+def ranking(world: World, belief: Belief, *, floor: float = 0.0) -> list[tuple[int, float]]:
+    """(candidate index, probability) from the most to the least probable, those above floor."""
+    chance = posterior.marginal(belief)
+    order = np.argsort(-chance, kind="stable")
+    return [(int(i), float(chance[i])) for i in order if chance[i] > floor]

@@ -1,0 +1,275 @@
+"""The questions before the first measurement, each asked only if nobody has said it yet.
+
+Part of the conversation. Order: complaint, kit, skill, history, the switches that fool people, what else
+works, and last the meter with its black lead (a reading like any other).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from diagnose.bike.model import Measurement
+from diagnose.conversation import asking, evidence, names, shorthand
+from diagnose.conversation.answers import plain, read_choice, without_reading, yes_no
+from diagnose.conversation.means import Event, Means
+from diagnose.conversation.planning import physical
+from diagnose.conversation.state import KITS, SKILLS, Reading, State, with_setting
+from diagnose.conversation.world import World
+from diagnose.errors import ObservationError, UsageError, unknown
+
+MOST_HISTORY = 4  # facts asked at once
+NO_HISTORY = "none"
+FOOLING = frozenset({"kill", "key", "stand", "neutral", "gear", "clutch", "fuel", "park"})
+NOTHING_MORE = frozenset({"", "no", "none", "nothing", "nothing else", "no more", "nix"})
+
+ORDER = ("complaint", "kit", "skill", "history", "switches", "others", "meter")
+
+
+def settle(world: World, options: Mapping[str, Any]) -> State:
+    """The state of a job with what is known from the start.
+
+    options  complaints (ids), kit, skill, history {fact: yes}, helper, engine_may_run: all may be missing
+    raises   UsageError for an unknown id
+    """
+    state = State()
+    complaints = tuple(options.get("complaints") or ())
+    for c in complaints:
+        if c not in world.view.complaints:
+            raise UsageError(unknown("complaint", str(c), world.view.complaints))
+    kit, skill = options.get("kit") or "", options.get("skill") or ""
+    if kit and kit not in KITS:
+        raise UsageError(unknown("kit", str(kit), KITS))
+    if skill and skill not in SKILLS:
+        raise UsageError(unknown("skill", str(skill), SKILLS))
+    history = options.get("history")
+    facts = [f for f, _ in world.history_questions()]
+    for f in history or {}:
+        if f not in facts:
+            raise UsageError(unknown("history fact", str(f), facts))
+    return with_setting(
+        state,
+        complaints=complaints,
+        kit=kit,
+        skill=skill,
+        history=None if history is None else tuple(sorted((f, bool(v)) for f, v in history.items())),
+        helper=bool(options.get("helper", True)),
+        engine_may_run=bool(options.get("engine_may_run", True)),
+        switches="checked" if options.get("switches") else "",
+        others="skipped" if options.get("others") else "",
+        meter="skipped" if options.get("meter") else "",
+    )
+
+
+def pending(means: Means, state: State) -> str:
+    """Id of the next thing to ask, '' when the intake is complete."""
+    s = state.setting
+    missing = {
+        "complaint": not s.complaints,
+        "kit": not s.kit,
+        "skill": not s.skill,
+        "history": s.history is None and bool(means.world.history_questions()),
+        "switches": not s.switches and bool(fooling_switches(means.world)),
+        "others": not s.others and bool(means.world.view.functions),
+        "meter": not s.meter and s.kit in ("meter", "workshop") and battery_reading(means.world) is not None,
+    }
+    return next((name for name in ORDER if missing[name]), "")
+
+
+def question(means: Means, state: State, name: str) -> Event:
+    """The intake question of this name as an event (not `meter`, which is a measurement)."""
+    world, words = means.world, means.words
+    if name == "complaint":
+        choices = [(c, title) for c, (title, _) in world.view.complaints.items()]
+        return asking.plain_question(
+            state, question=name, kind="choose", text=means.say(state, "ask_complaint"), choices=choices,
+            skippable=False,
+        )  # fmt: skip
+    if name in ("kit", "skill"):
+        ids = KITS if name == "kit" else SKILLS
+        choices = [(i, words.say(f"{name}_{i}")) for i in ids]
+        return asking.plain_question(
+            state, question=name, kind="choose", text=means.say(state, f"ask_{name}"), choices=choices
+        )
+    if name == "history":
+        told = telling_history(means, state)
+        choices = [(NO_HISTORY, words.say("history_none")), *told]
+        return asking.plain_question(
+            state,
+            question=name,
+            kind="choose",
+            text=means.say(state, "ask_history"),
+            choices=choices,
+            several=True,
+        )
+    if name == "switches":
+        listed = names.listing(fooling_switches(world), words)
+        return asking.plain_question(
+            state, question=name, kind="confirm", text=means.say(state, "ask_switches", switches=listed),
+            choices=[("yes", words.say("switches_yes")), ("no", words.say("switches_no"))],
+        )  # fmt: skip
+    titles = [f.title for f in world.view.functions.values()]
+    shown = names.listing(titles[:6], words)
+    return asking.plain_question(
+        state, question="others", kind="text", text=means.say(state, "ask_others", functions=shown)
+    )
+
+
+def answer(means: Means, state: State, name: str, text: str) -> tuple[State, list[Event], str]:
+    """Take an answer to an intake question.
+
+    returns  the state, events beside it (what was understood), and 'gone' if the complaint went away with
+             a switch, else ''
+    raises   ObservationError saying what to type
+    """
+    special = without_reading(text, means.words)
+    skipped = special in ("skip", "do_not_know", "cannot_reach")
+    if name == "complaint":
+        return with_setting(state, complaints=_complaints(means, text)), [], ""
+    if name == "kit":
+        kit = "hands" if skipped else read_choice(text, KITS, _titles(means, "kit", KITS), means.words)
+        return with_setting(state, kit=kit), [], ""
+    if name == "skill":
+        skill = (
+            "beginner" if skipped else read_choice(text, SKILLS, _titles(means, "skill", SKILLS), means.words)
+        )
+        return with_setting(state, skill=skill), [], ""
+    if name == "history":
+        facts = () if skipped else _history(means, state, text)
+        return with_setting(state, history=facts), [], ""
+    if name == "switches":
+        if skipped:
+            return with_setting(state, switches="skipped"), [], ""
+        said = yes_no(text, means.words)
+        if special == "works_now" or said == "no":
+            return with_setting(state, switches="checked"), [], "gone"
+        if said != "yes":
+            raise ObservationError(text, "yes (still the same) or no (it works now)", "yes")
+        return with_setting(state, switches="checked"), [], ""
+    if skipped or plain(text) in NOTHING_MORE:
+        return with_setting(state, others="skipped"), [], ""
+    state, events = observe(means, state, text)
+    return with_setting(state, others="said"), events, ""
+
+
+def observe(means: Means, state: State, line: str) -> tuple[State, list[Event]]:
+    """Take a line of observations into the evidence; a later word about the same thing corrects it.
+
+    raises  ObservationError when nothing of it was understood
+    """
+    understood = shorthand.understand(means.world, line, means.words)
+    if not understood.items:
+        raise (
+            understood.unclear[0][1]
+            if understood.unclear
+            else ObservationError(line, "a name and how it is", "'horn ok' or 'battery 12.4'")
+        )
+
+    job = physical(state.job)
+    fresh = {i.measurement for i in understood.items}
+    kept = tuple(
+        e for e in state.evidence if not (isinstance(e, Reading) and e.measurement in fresh and e.job == job)
+    )
+    added = tuple(Reading(i.measurement, i.value, i.text, job) for i in understood.items)
+    state = replace(state, evidence=(*kept, *added), paid=replace(state.paid, used=state.paid.used | fresh))
+    event: Event = {
+        "event": "noted",
+        "understood": [
+            {"text": i.text, "measurement": i.measurement, "answer": _plain_value(i.value), "words": i.words}
+            for i in understood.items
+        ],
+        "unclear": [{"text": part, "why": str(why)} for part, why in understood.unclear],
+    }
+    return state, [event]
+
+
+def _plain_value(value: float | str) -> float | str:
+    return "OL" if isinstance(value, float) and not np.isfinite(value) else value
+
+
+def battery_reading(world: World) -> Measurement | None:
+    """The measurement that proves meter and black lead: battery volts at rest, on the posts."""
+    minus = world.view.black_points[0] if world.view.black_points else ""
+    for m in world.measurements.values():
+        word = world.view.components.get(m.plus.partition(".")[0], ("", "", ""))[1]
+        if m.kind == "volts" and m.minus == minus and not m.condition.text and word == "battery":
+            return m
+    return None
+
+
+def fooling_switches(world: World) -> list[str]:
+    """Titles of the controls that make a sound bike look broken."""
+    marks = re.compile(r"[a-z]+")
+    return [
+        title
+        for c, (title, _) in world.view.controls.items()
+        if FOOLING & set(marks.findall(f"{c} {title.lower()}"))
+    ]
+
+
+def telling_history(means: Means, state: State) -> list[tuple[str, str]]:
+    """The few facts whose answer would move the suspects most, in the world's own order."""
+    world = means.world
+    belief = np.asarray(world.prior, dtype=float)
+    if state.setting.complaints:
+        belief = belief * world.complaint_likelihood(state.setting.complaints)
+    belief = belief / belief.sum()
+    moved = []
+    for fact, text in world.history_questions():
+        after = belief * world.history_factor({fact: True})
+        moved.append((0.5 * float(np.abs(after / after.sum() - belief).sum()), fact, text))
+    best = {fact for _, fact, _ in sorted(moved, key=lambda t: -t[0])[:MOST_HISTORY]}
+    return [(fact, text) for _, fact, text in moved if fact in best]
+
+
+def _titles(means: Means, name: str, ids: tuple[str, ...]) -> dict[str, str]:
+    return {i: means.words.say(f"{name}_{i}") for i in ids}
+
+
+def _complaints(means: Means, text: str) -> tuple[str, ...]:
+    known = means.world.view.complaints
+    whole = shorthand.match_complaints(means.world, text)
+    if len(whole) == 1:
+        return (whole[0],)
+    parts = [p for p in re.split(r"[;,\n]+|\s+and\s+", text) if p.strip()]
+    found: list[str] = []
+    for part in parts:
+        near = shorthand.match_complaints(means.world, part)
+        if len(near) != 1:
+            offered = near or sorted(known)
+            shown = ", ".join(f"{c} ({known[c][0]})" for c in offered[:8])
+            wrong = "could mean more than one complaint" if near else "is no complaint that this bike knows"
+            raise ObservationError(part.strip(), f"one of {shown}", offered[0], wrong)
+        found.append(near[0])
+    if not found:
+        raise ObservationError(text, "what is wrong with the bike", next(iter(known), ""))
+    return tuple(dict.fromkeys(found))
+
+
+def _history(means: Means, state: State, text: str) -> tuple[tuple[str, bool], ...]:
+    told = dict(telling_history(means, state))
+    said = plain(text)
+    if said in NOTHING_MORE:
+        return tuple((f, False) for f in sorted(told))
+    yes: set[str] = set()
+    for part in re.split(r"[;,\n]+|\s+and\s+", text):
+        word = plain(part)
+        hits = [f for f in told if word and (word == plain(f) or word == plain(told[f]))]
+        hits = hits or (shorthand.best_match(word, {f: (f, t) for f, t in told.items()}) if word else [])
+        if len(hits) != 1:
+            raise ObservationError(
+                part.strip(),
+                f"any of {', '.join(told)}, or {NO_HISTORY}",
+                f"{next(iter(told), NO_HISTORY)}, or {NO_HISTORY}",
+            )
+        yes.add(hits[0])
+    return tuple((f, f in yes) for f in sorted(told))
+
+
+def belief_of(means: Means, state: State) -> State:
+    """The state with its belief made from everything heard so far."""
+    return replace(state, belief=evidence.rebuild(means.world, state.setting, state.evidence))

@@ -1,0 +1,166 @@
+"""What things are called on screen: suspects, points, conditions, readings, how sure.
+
+Part of the conversation. Turns ids of the world into words; decides nothing.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+
+from diagnose import quantities
+from diagnose.bike.model import Candidate, Measurement
+from diagnose.conversation.world import World
+from diagnose.predictions.outcomes import OHMS_FLOOR
+from diagnose.predictions.table import Column
+from diagnose.wording import Wording
+
+# IEC 60757 letter codes for colours; two follow each other for a wire with a stripe
+_COLOUR_CODE = re.compile(r"(BK|BN|RD|OG|YE|GN|BU|VT|GY|WH|PK|TQ|GD|SR)")
+LIKELY, POSSIBLE = 0.5, 0.1  # [1] from which chance a suspect is called likely, possible (estimate)
+
+
+def component(world: World, name: str) -> str:
+    """Title of a part, a function, a place or a connector; the id with spaces if nobody named it."""
+    view = world.view
+    if name in view.components:
+        return view.components[name][0]
+    for group in (view.functions, view.points):
+        if name in group:
+            return group[name].title
+    for group2 in (view.places, view.connectors, view.controls):
+        if name in group2:
+            return str(group2[name][0])
+    return name.replace("_", " ")
+
+
+def candidate(world: World, item: Candidate, words: Wording) -> str:
+    """A suspect in plain words: part and what is wrong with it."""
+    if not item.faults:
+        return words.say("suspect_no_fault" if item.id == "no_fault" else "suspect_unmodelled")
+    return f" {words.word('joining', 'and')} ".join(
+        f"{component(world, f.component)}: {f.title}" + (f" ({_value(f.value)})" if f.value else "")
+        for f in item.faults
+    )
+
+
+def _value(text: str) -> str:
+    return re.sub(r"(?<=\d)(?=[a-zA-Z])", " ", text)
+
+
+def point(world: World, name: str, words: Wording) -> str:
+    """A test point with its wire colour; a part's title when only the part has one."""
+    seen = world.view.points.get(name)
+    if seen is None:
+        return component(world, name.partition(".")[0])
+    part, _, terminal = name.partition(".")
+    if world.view.components.get(part, ("", "", ""))[1] == "battery" and terminal in ("plus", "minus"):
+        return words.say(f"battery_{terminal}")
+    colour = colour_words(seen.colour, words)
+    return words.say("point_with_colour", point=seen.title, colour=colour) if colour else seen.title
+
+
+def colour_words(code: str, words: Wording) -> str:
+    """'BU' -> 'blue', 'BKWH' -> 'black with white', 'BU/BN' -> 'blue and brown'; '' for bare metal."""
+    shown = []
+    for wire in filter(None, code.split("/")):
+        parts = _COLOUR_CODE.findall(wire)
+        known = "".join(parts) == re.sub(r"[^A-Z]", "", wire) and parts
+        joint = f" {words.word('joining', 'with')} "
+        shown.append(joint.join(words.word("colours", p) for p in parts) if known else wire)
+    return listing(shown, words)
+
+
+def listing(items: list[str] | tuple[str, ...], words: Wording) -> str:
+    """'a, b and c'."""
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {words.word('joining', 'and')} {items[-1]}"
+
+
+def sure(probability: float, words: Wording) -> str:
+    """How sure, in a word."""
+    for word, floor in (("certain", 0.95), ("very_likely", 0.8), ("likely", LIKELY), ("possible", POSSIBLE)):
+        if probability >= floor:
+            return words.word("sureness", word)
+    return words.word("sureness", "unlikely")
+
+
+def minutes(value: float) -> str:
+    """Minutes as a person says them: '1', '5', '20'; halves below two."""
+    if value < 2:
+        return f"{max(round(value * 2) / 2, 0.5):g}"
+    return f"{round(value):d}" if value < 10 else f"{round(value / 5) * 5:d}"
+
+
+def reading(value: float | str, unit: str, words: Wording) -> str:
+    """A reading in words: '12.31 V', 'OL', or the word for a word."""
+    if isinstance(value, str):
+        return words.word("answers", value)
+    if not math.isfinite(value):
+        return "OL"
+    return quantities.write(round_reading(float(value), unit), unit)
+
+
+def round_reading(value: float, unit: str) -> float:
+    """As many figures as a meter shows: 0.01 V, 0.1 ohm, three figures beyond."""
+    if unit in ("V", "A"):
+        return round(value, 2)
+    if value == 0 or not math.isfinite(value):
+        return value
+    return round(value, max(1, 2 - math.floor(math.log10(abs(value)))) if abs(value) < 1000 else -1)
+
+
+def expected(own: Column, center: float, sd: float, words: Wording) -> tuple[float | None, float | None, str]:
+    """Low, high (None = OL) and text of what two standard deviations either side would show."""
+    if own.scale == "log":
+        if not np.isfinite(center):
+            return None, None, "OL"
+        low, high = (max(math.exp(c) - OHMS_FLOOR, 0.0) for c in (center - 2 * sd, center + 2 * sd))
+    else:
+        low, high = center - 2 * sd, center + 2 * sd
+        if own.kind != "diode" and center >= 0:
+            low = max(low, 0.0)
+    low, high = round_reading(low, own.unit), round_reading(high, own.unit)
+    a, b = reading(low, own.unit, words), reading(high, own.unit, words)
+    if a == b:
+        return low, high, a
+    same_unit = a.partition(" ")[2] == b.partition(" ")[2]
+    return low, high, words.say("range", low=a.partition(" ")[0] if same_unit else a, high=b)
+
+
+def in_short(world: World, m: Measurement, words: Wording) -> str:
+    """A measurement as half a line, for lists: what is measured where, and when."""
+    if m.plus:
+        text = words.say(
+            f"short_{m.kind}", plus=point(world, m.plus, words), minus=point(world, m.minus, words)
+        )
+    else:
+        text = words.say(f"short_{m.kind}", what=component(world, m.what))
+    when = condition(world, m, words)
+    return f"{text} ({when})" if when else text
+
+
+def condition(world: World, m: Measurement, words: Wording) -> str:
+    """The condition as half a line: 'key switch ON, horn button pressed'."""
+    c = m.condition
+    parts = []
+    for control, position in c.controls:
+        title, positions = world.view.controls.get(control, (control.replace("_", " "), {}))
+        parts.append(f"{title} {positions.get(position, position)}")
+    if c.engine != "off":
+        parts.append(engine(c.engine, words))
+    parts += [words.say("short_out", what=component(world, f)) for f in c.out]
+    parts += [words.say("short_apart", what=component(world, a)) for a in c.apart]
+    if not c.battery:
+        parts.append(words.say("short_battery_off"))
+    return ", ".join(parts)
+
+
+def engine(state: str, words: Wording) -> str:
+    """'idle' -> 'engine idling', '5000' -> 'engine at 5000 rpm'."""
+    if state in ("cranking", "idle"):
+        return words.say(f"short_engine_{state}")
+    return words.say("short_engine_rpm", rpm=state)

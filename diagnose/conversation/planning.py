@@ -1,0 +1,186 @@
+"""From belief to the next act: builds the abstract decision problem of a job and asks the choice.
+
+Between beliefs and conversation. Which steps are blocked is judged by the permits; what they cost and
+tell comes from the world; what is worth doing is decided by `choice` alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from diagnose.beliefs.evidence import supports
+from diagnose.beliefs.posterior import marginal
+from diagnose.bike.model import JobState, Measurement, Repair
+from diagnose.choice.act import next_act
+from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
+from diagnose.conversation.state import KITS, WAIT_WEIGHT, State
+from diagnose.conversation.world import World
+
+NOTHING_FOUND = "nothing_found"  # the act of no_fault: prove that the bike is sound
+PROOF_MINUTES = 4.0  # [min] exit check of a bike (common practice, no source)
+RETEST_MINUTES = 1.0  # [min] close up, switch on, look (estimate)
+SETUP_MINUTES = 0.3  # [min] turn the key, move the dial (estimate)
+ASK_MINUTES = 0.5  # [min] a safety question and what it asks for (estimate)
+TRY_MINUTES = 10.0  # [min] what a try may take at most
+REMEMBERED = 8  # sets of options kept for one bike
+
+_OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
+_OPTIONS = WeakKeyDictionary()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The act to propose, and why each measurement that cannot be done now cannot.
+
+    closed   measurement id -> why: kit | refused | helper | engine | blocked
+    """
+
+    act: Act
+    closed: Mapping[str, str]
+
+
+def physical(job: JobState) -> JobState:
+    """The job state as the circuit sees it: what was said makes no difference to a reading."""
+    return replace(job, said=())
+
+
+def plan(world: World, state: State, blocked: Mapping[str, bool]) -> Plan:
+    """Choose the next act.
+
+    blocked  measurement id -> True: may not be done; False: a safety question opens it
+    """
+    measurements, repairs = options(world, state)
+    closed = {m.id: why for m in measurements if (why := closed_because(world, state, m.id))}
+    closed |= {mid: "blocked" for mid, hard in blocked.items() if hard and mid not in closed}
+    belief = marginal(state.belief)
+    problem = Problem(
+        prior=world.prior,
+        measurements=measurements,
+        repairs=tuple(_as_told(world, state, r) for r in repairs if r.id not in state.declined),
+        access=_access(world, state)
+        | {f"ask:{mid}": ASK_MINUTES for mid, hard in blocked.items() if not hard},
+        allowed=dict.fromkeys(closed, False),
+        no_fault=world.no_fault,
+        unmodelled=world.unmodelled,
+        wait_weight=WAIT_WEIGHT.get(state.setting.kit, 1.0),
+        setup_min=SETUP_MINUTES * state.minutes_factor(),
+    )
+    paid = replace(state.paid, supports=_supports(world, state, belief))
+    return Plan(next_act(problem, belief, paid), closed)
+
+
+def closed_because(world: World, state: State, measurement: str) -> str:
+    """Why a measurement is out of the question now, '' if it is not: kit | refused | helper | engine."""
+    m = world.measurements[measurement]
+    kit = state.setting.kit or "hands"
+    if KITS.index(m.kit) > KITS.index(kit):
+        return "kit"
+    if m.id in state.refused or any(p in state.refused for p in (m.plus, m.minus) if p):
+        return "refused"
+    if m.helper and not state.setting.helper:
+        return "helper"
+    if (m.engine_runs or m.condition.engine == "cranking") and not state.setting.engine_may_run:
+        return "engine"
+    return ""
+
+
+def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]:
+    """What may be measured and repaired; the same objects for as long as nothing changes."""
+    key = (state.setting.complaints, physical(state.job), state.minutes_factor())
+    kept = _OPTIONS.setdefault(world, {})
+    if key not in kept:
+        while len(kept) >= REMEMBERED:
+            kept.pop(next(iter(kept)))
+        kept[key] = (_measurement_options(world, state), _repair_options(world, state))
+    return kept[key]
+
+
+def _measurement_options(world: World, state: State) -> tuple[MeasurementOption, ...]:
+    job = physical(state.job)
+    ids = tuple(world.planned(state.setting.complaints, job))
+    columns = world.table(job, ids).columns
+    factor = state.minutes_factor()
+    found = []
+    for mid in ids:
+        m, outcomes = world.measurements[mid], columns[mid].outcomes
+        if outcomes is not None:
+            places = (*m.places, f"ask:{mid}")
+            found.append(MeasurementOption(mid, outcomes, m.minutes * factor, places, m.setup, m.wait_min))
+    return tuple(found)
+
+
+def _repair_options(world: World, state: State) -> tuple[RepairOption, ...]:
+    factor = state.minutes_factor()
+    found = []
+    for repair in world.repairs.values():
+        cures = np.asarray(world.cures(repair.id), dtype=float)
+        if cures.any():
+            minutes = (repair.minutes + RETEST_MINUTES) * factor
+            places = (repair.place,) if repair.place else ()
+            found.append(
+                RepairOption(repair.id, cures, minutes, repair.sort, repair.price, places, repair.returnable)
+            )
+    if world.no_fault >= 0:
+        sound = np.zeros(len(world.candidates))
+        sound[world.no_fault] = 1.0
+        found.append(RepairOption(NOTHING_FOUND, sound, PROOF_MINUTES * factor, "stop"))
+    return tuple(found)
+
+
+def _as_told(world: World, state: State, option: RepairOption) -> RepairOption:
+    sort = sort_now(world, state, option.id) if option.sort == "try" else option.sort
+    return option if sort == option.sort else replace(option, sort=sort)
+
+
+def repair_minutes(world: World, state: State, repair: Repair) -> float:
+    """Hands-on minutes of a repair as things stand: the work, opening and closing, the re-test."""
+    access = 0.0
+    if repair.place in world.view.places and repair.place not in state.paid.places:
+        access = sum(world.view.places[repair.place][1:])
+    return (repair.minutes + access + RETEST_MINUTES) * state.minutes_factor()
+
+
+def sort_now(world: World, state: State, repair: str) -> str:
+    """try | repair | stop as things stand: what takes this user more than ten minutes is no try."""
+    found = world.repairs.get(repair)
+    if found is None:
+        return "stop"
+    if found.sort == "try" and repair_minutes(world, state, found) > TRY_MINUTES:
+        return "repair"
+    return found.sort
+
+
+def _access(world: World, state: State) -> dict[str, float]:
+    factor = state.minutes_factor()
+    return {place: (opening + closing) * factor for place, (_, opening, closing) in world.view.places.items()}
+
+
+def _supports(world: World, state: State, belief: np.ndarray) -> dict[str, int]:
+    found = {}
+    for repair in world.repairs.values():
+        if not repair.returnable:
+            cured = np.asarray(world.cures(repair.id)) > 0.5
+            if belief[cured].sum() > 0.1:
+                found[repair.id] = supports(state.belief, cured)
+    return found
+
+
+def minutes_for(world: World, state: State, m: Measurement) -> float:
+    """Hands-on minutes of a measurement as things stand: the act, unpaid access, change of set-up."""
+    factor = state.minutes_factor()
+    access = sum(
+        (world.view.places[p][1] for p in m.places if p in world.view.places and p not in state.paid.places),
+        0.0,
+    )
+    changed = bool(state.paid.setup) and bool(m.setup) and state.paid.setup != m.setup
+    return (m.minutes + access + (SETUP_MINUTES if changed else 0.0)) * factor
+
+
+def after(paid: Paid, m: Measurement) -> Paid:
+    """What is paid for once a measurement was taken."""
+    return replace(paid, places=paid.places | set(m.places), setup=m.setup, used=paid.used | {m.id})

@@ -1,0 +1,183 @@
+"""After a repair that helped: the proof, the exit check, the hand-over; and what to do when one fails.
+
+Part of the conversation. A job is closed as repaired only after the complaint was proved gone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from diagnose.beliefs import posterior
+from diagnose.bike.model import JobState
+from diagnose.conversation import advice, asking, evidence, names
+from diagnose.conversation.means import Event, Means
+from diagnose.conversation.state import Failed, Reading, State, with_setting
+
+INFERRED = 0.2  # [1] chance a complaint must have under what the exit check showed, to be taken over
+
+
+def after_repair(means: Means, state: State, repair_id: str, works: str) -> State:
+    """The job once a repair was done: what changed on the bike, what it cost, what it says."""
+    world = means.world
+    repair = world.repairs[repair_id]
+    opened = repair.place in state.paid.places or repair.place not in world.view.places
+    access = 0.0 if opened else world.view.places[repair.place][1]
+    fuse = repair.component in world.view.fuses
+    whole = put_together(state.job)
+    job = replace(
+        whole,
+        done=(*whole.done, repair_id),
+        renewed=(*whole.renewed, repair.component) if fuse else whole.renewed,
+    )
+    state = replace(
+        state,
+        job=job,
+        paid=replace(
+            state.paid,
+            places=state.paid.places | ({repair.place} if repair.place else set()),
+            setup="",
+            used=frozenset(),
+            repairs_done=state.paid.repairs_done | {repair_id},
+        ),
+        hands_minutes=state.hands_minutes + (repair.minutes + access) * state.minutes_factor(),
+        taken_out=(),
+        taken_apart=(),
+        battery_undone=False,
+        shown=frozenset(),
+    )
+    if works == "yes":
+        return replace(state, repaired=(*state.repaired, repair_id), phase="proving")
+    return replace(
+        state,
+        phase="working",
+        evidence=(*state.evidence, Failed(repair_id)),
+        belief=evidence.failed(world, state.belief, repair_id),
+    )
+
+
+def put_together(job: JobState) -> JobState:
+    """The job state with everything joined again, and what was said about it forgotten."""
+    gone = ("battery_off", "unit_unplugged", "isolated")
+    said = tuple(s for s in job.said if not s.startswith(gone))
+    return replace(job, out=(), apart=(), battery=True, said=said)
+
+
+def proves(means: Means, state: State, reading: Reading) -> bool:
+    """Whether the reading after the repair is that of a sound bike."""
+    own = evidence.column(means.world, reading.job, reading.measurement)
+    return evidence.fits_healthy(means.world, own, state.belief, reading.value)
+
+
+def not_proved(means: Means, state: State) -> State:
+    """The proof failed: the repair counts as one that did not help."""
+    repair = state.repaired[-1]
+    world = means.world
+    return replace(
+        state,
+        repaired=state.repaired[:-1],
+        phase="working",
+        evidence=(*state.evidence, Failed(repair)),
+        belief=evidence.failed(world, state.belief, repair),
+    )
+
+
+def exit_list(means: Means, state: State) -> list[str]:
+    """Measurements of the exit check that can be done here."""
+    world = means.world
+    found = []
+    for mid in world.view.exit_check:
+        m = world.measurements.get(mid)
+        if m is not None and not (
+            (m.engine_runs or m.condition.engine != "off") and not state.setting.engine_may_run
+        ):
+            found.append(mid)
+    return found
+
+
+def exit_question(means: Means, state: State) -> Event:
+    """One question for the whole exit check."""
+    listed = [
+        f"- {names.in_short(means.world, means.world.measurements[mid], means.words)}"
+        for mid in exit_list(means, state)
+    ]
+    return asking.plain_question(
+        state,
+        question="exit_check",
+        kind="confirm",
+        text=means.say(state, "ask_exit_check", functions="\n".join(listed)),
+        choices=[("yes", means.words.say("exit_yes")), ("no", means.words.say("exit_no"))],
+        measurements=exit_list(means, state),
+    )
+
+
+def which_question(means: Means, state: State) -> Event:
+    """Which of the exit check fails."""
+    choices = [
+        (mid, names.in_short(means.world, means.world.measurements[mid], means.words))
+        for mid in exit_list(means, state)
+    ]
+    return asking.plain_question(
+        state, question="exit_which", kind="choose", text=means.say(state, "ask_exit_which"), choices=choices
+    )
+
+
+def second_fault(means: Means, state: State, readings: tuple[Reading, ...]) -> State:
+    """Something else fails after a proved repair: what was found then is the evidence of a new search.
+
+    Readings from before the repair were taken on a bike with another fault in it, so they no longer count;
+    they stay in the record.
+    """
+    world = means.world
+    fresh = with_setting(state, complaints=())
+    belief = evidence.rebuild(world, fresh.setting, readings)
+    chance = posterior.marginal(belief)
+    drawn = {c: float(chance @ np.asarray(world.complaint_likelihood((c,)))) for c in world.view.complaints}
+    best = max(drawn, key=lambda c: (drawn[c], c), default="")
+    complaints = (best,) if best and drawn[best] >= INFERRED else state.setting.complaints
+    return replace(
+        fresh,
+        setting=replace(fresh.setting, complaints=complaints),
+        past=(*state.past, *state.evidence),
+        evidence=readings,
+        belief=belief,
+        phase="working",
+        paid=replace(state.paid, used=frozenset(r.measurement for r in readings)),
+    )
+
+
+def close(
+    means: Means, state: State, outcome: str, causes: tuple[str, ...] = (), text: str = ""
+) -> tuple[State, Event]:
+    """End the job. outcome: repaired | stopped | paused."""
+    opened = sorted(p for p in state.paid.places if means.world.view.places.get(p, ("", 0, 0.0))[2] > 0)
+    closing = sum(means.world.view.places[p][2] for p in opened) * state.minutes_factor()
+    if outcome == "paused":
+        closing = 0.0
+    if outcome == "repaired":
+        done = [means.world.repairs[r] for r in state.repaired]
+        what = [f"{names.component(means.world, r.component)}: {r.title}" for r in done]
+        text = means.say(state, "hand_over", repairs=names.listing(what, means.words))
+    if opened and outcome != "paused":
+        places = names.listing([names.component(means.world, p) for p in opened], means.words)
+        text = "\n".join(filter(None, (text, means.say(state, "close_places", places=places))))
+    event: Event = {
+        "event": "closed",
+        "outcome": outcome,
+        "causes": list(causes),
+        "hands_minutes": round(state.hands_minutes + closing, 1),
+        "steps": state.steps,
+        "text": text,
+        "repairs": list(state.repaired),
+    }
+    if outcome == "paused":
+        return state, event
+    return replace(state, phase="closed", outcome=outcome, open=None), event
+
+
+def causes_of(means: Means, state: State, repair_id: str) -> tuple[str, ...]:
+    """What a repair that helped has most likely cured."""
+    return tuple(
+        means.world.candidates[i].id for i in advice.cured_candidates(means, state, repair_id)[: advice.SHOWN]
+    )

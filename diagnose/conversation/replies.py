@@ -1,0 +1,353 @@
+"""What an answer does: to an intake or safety question, a measurement, advice, the exit check.
+
+Part of the conversation. Each function takes a turn and the open question and gives the turn that follows.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import replace
+
+from diagnose.bike.model import Measurement
+from diagnose.conversation import advice, asking, doubt, evidence, intake, names, permits, planning, proof
+from diagnose.conversation.answers import plain, read_answer, read_choice, without_reading, yes_no
+from diagnose.conversation.coming import (
+    Turn,
+    advance,
+    again,
+    ask,
+    ending,
+    exit_check,
+    open_measurement,
+    propose,
+)
+from diagnose.conversation.means import Means, confirmation, permit, problem
+from diagnose.conversation.messages import Answered
+from diagnose.conversation.state import KITS, SKILLS, Open, Reading, State, with_setting
+from diagnose.errors import ObservationError
+
+
+def answered(turn: Turn, message: Answered, hint: str) -> Turn:
+    """An answer to the open question, whatever sort of question it is."""
+    means, state = turn.means, turn.state
+    asked = state.open
+    if asked is None:
+        raise ObservationError(message.text, "no answer, because no question is open", "undo")
+    if asked.sort == "intake":
+        return _intake_answer(turn, asked, message.text, hint)
+    if asked.sort == "safety":
+        return _safety_answer(turn, asked, message.text)
+    if asked.sort == "advice":
+        special = without_reading(message.text, means.words)
+        if special in ("skip", "cannot_reach", "do_not_know") or yes_no(message.text, means.words) == "no":
+            declined = replace(state, declined=state.declined | {asked.id}, phase="working")
+            return advance(turn.then(declined), hint)
+        raise ObservationError(
+            message.text, "done with works yes or no, or skip", f'{{"done":"{asked.id}","works":"yes"}}'
+        )
+    if asked.sort == "exit_check":
+        return _exit_answer(turn, message.text, hint)
+    if asked.sort == "exit_which":
+        return _which_answer(turn, asked, message.text)
+    if asked.sort == "reproduce":
+        return _reproduce_answer(turn, message.text, hint)
+    return _measured(turn, asked, message, hint)
+
+
+def _intake_answer(turn: Turn, asked: Open, text: str, hint: str) -> Turn:
+    means = turn.means
+    state, events, gone = intake.answer(means, turn.state, asked.id, text)
+    if gone:
+        state = replace(state, steps=state.steps + 1)
+        told = advice.stop_advice(means, state, "switch", text=means.say(state, "stop_switch"))
+        return turn.then(*ending(proof.close(means, state, "stopped", text=""), told))
+    return advance(turn.then(state, *events), hint)
+
+
+def _safety_answer(turn: Turn, asked: Open, text: str) -> Turn:
+    """Yes opens the step that was blocked, and that step is asked; no offers others."""
+    means, state = turn.means, turn.state
+    said = yes_no(text, means.words)
+    if not said:
+        raise ObservationError(
+            text, "yes or no", "no, if it is not so or you are not sure", "is no answer to a safety question"
+        )
+    purpose = asked.purpose or "measure"
+    m = means.world.measurements.get(asked.measurement)
+    if said == "no" or m is None:
+        state = replace(state, said_no=state.said_no | {asked.id}, open=None)
+        if purpose in ("proof", "exit"):
+            return exit_check(turn.then(state))
+        if purpose == "intake_meter":
+            state = with_setting(state, meter="skipped")
+        return advance(turn.then(state))
+    found = confirmation(permit(means, state, m), m.id)
+    if found is not None and found.fact == asked.id:
+        state = replace(state, job=permits.confirmed(means.world.view, state.job, found))
+    state = replace(state, said_no=state.said_no - {asked.id}, open=None)
+    return propose(turn.then(state), m, purpose)
+
+
+def _measured(turn: Turn, asked: Open, message: Answered, hint: str) -> Turn:
+    means, state = turn.means, turn.state
+    world = means.world
+    m = world.measurements[asked.measurement]
+    special = without_reading(message.text, means.words)
+    if special:
+        return _no_reading(turn, asked, m, special, hint)
+    value, note = read_answer(m, message.text, asked.event.get("titles", {}), means.words)
+    found = doubt.doubt(world, means.rulebase, state, m, value, message.text, note, means.words)
+    if found is not None and not message.sure and not was_doubted(state, message):
+        doubted = replace(state, doubted=(asked.id, plain(message.text)))
+        return turn.then(doubted, problem(found.text, {"slip": found.slip, "text": found.text}))
+    reading = Reading(m.id, value, message.text, planning.physical(state.job), doubtful=found is not None)
+    state = _took_reading(means, state, m, reading)
+    if asked.sort == "proof":
+        if proof.proves(means, state, reading):
+            return exit_check(turn.then(state))
+        return advance(turn.then(proof.not_proved(means, state)), hint)
+    if asked.sort == "exit":
+        if proof.proves(means, state, reading):
+            return exit_check(turn.then(state))
+        return advance(turn.then(proof.second_fault(means, state, (reading,))), hint)
+    return advance(turn.then(state), hint)
+
+
+def was_doubted(state: State, message: Answered) -> bool:
+    """Whether this very answer to this very question was questioned just before."""
+    return state.open is not None and state.doubted == (state.open.id, plain(message.text))
+
+
+def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) -> State:
+    """Everything a reading changes: evidence, belief, minutes, what is open and apart."""
+    world = means.world
+    minutes = planning.minutes_for(world, state, m)
+    earlier = state.evidence
+    state = replace(
+        state,
+        evidence=(*earlier, reading),
+        belief=evidence.take_in(world, state.belief, reading, earlier),
+        paid=planning.after(state.paid, m),
+        hands_minutes=state.hands_minutes + minutes,
+        steps=state.steps + 1,
+    )
+    if state.setting.meter == "" and m == intake.battery_reading(world):
+        state = with_setting(state, meter="proved")
+    # what this reading needed apart is apart now, until a later question says to put it back
+    undone = not m.condition.battery or not state.job.battery
+    apart = tuple(dict.fromkeys((*m.condition.apart, *state.job.apart)))
+    out = tuple(dict.fromkeys((*m.condition.out, *state.job.out)))
+    return replace(
+        state, job=proof.put_together(state.job), taken_out=out, taken_apart=apart, battery_undone=undone
+    )
+
+
+def _no_reading(turn: Turn, asked: Open, m: Measurement, special: str, hint: str) -> Turn:
+    means, state = turn.means, turn.state
+    if special == "works_now":
+        return _reproduce(turn)
+    if special == "not_fitted":
+        return _not_fitted(turn, m, hint)
+    refused = {m.id}
+    if special == "cannot_reach":
+        keep = set(means.world.view.black_points)
+        refused |= {p for p in (m.plus, m.minus) if p and p not in keep}
+    state = replace(state, refused=state.refused | refused, open=None)
+    if asked.sort == "intake_meter":
+        state = with_setting(state, meter="skipped")
+    if asked.sort in ("proof", "exit"):
+        return exit_check(turn.then(state))
+    return advance(turn.then(state), hint)
+
+
+def _not_fitted(turn: Turn, m: Measurement, hint: str) -> Turn:
+    own = [c for c in m.components if c in turn.means.world.view.components]
+    touched = [c for c in own if turn.means.world.view.components[c][1] not in ("battery", "body", "engine")]
+    if len(touched) != 1:
+        named = touched or own or ["part"]
+        raise ObservationError(
+            "not_fitted",
+            f"which of {', '.join(named)} is not on this bike",
+            f'{{"differs":{{"not_fitted":"{named[0]}"}}}}',
+            "could mean more than one part",
+        )
+    return differs(turn, {"not_fitted": touched[0]}, hint)
+
+
+def _exit_answer(turn: Turn, text: str, hint: str) -> Turn:
+    means, state = turn.means, turn.state
+    special = without_reading(text, means.words)
+    said = yes_no(text, means.words)
+    skipped = special in ("skip", "do_not_know", "cannot_reach")
+    if said == "yes" or special == "works_now" or skipped:
+        if skipped:
+            state = replace(state, notes=(*state.notes, means.words.say("exit_skipped")))
+        return turn.then(*proof.close(means, state, "repaired", state.causes))
+    if said == "no":
+        event = proof.which_question(means, state)
+        return ask(turn, "exit_which", "exit_which", event)
+    return observed(turn, text, hint)
+
+
+def _which_answer(turn: Turn, asked: Open, text: str) -> Turn:
+    means = turn.means
+    if without_reading(text, means.words) or yes_no(text, means.words) == "no":
+        return exit_check(turn)
+    titles = asked.event.get("titles", {})
+    mid = read_choice(text, proof.exit_list(means, turn.state), titles, means.words)
+    return open_measurement(means, turn.state, means.world.measurements[mid], "exit", turn.events)
+
+
+def _reproduce(turn: Turn) -> Turn:
+    means, state = turn.means, turn.state
+    last = next((r.measurement for r in reversed(state.readings)), "")
+    touched = names.in_short(means.world, means.world.measurements[last], means.words) if last else ""
+    event = asking.plain_question(
+        state,
+        question="reproduce",
+        kind="confirm",
+        text=means.say(
+            state, "ask_reproduce", touched=means.say(state, "touched_last", what=touched) if touched else ""
+        ),
+        choices=[("yes", means.words.say("reproduce_yes")), ("no", means.words.say("reproduce_no"))],
+    )
+    return ask(turn.then(replace(state, phase="reproduce")), "reproduce", "reproduce", event)
+
+
+def _reproduce_answer(turn: Turn, text: str, hint: str) -> Turn:
+    means, state = turn.means, turn.state
+    said = yes_no(text, means.words)
+    if said == "yes":
+        return advance(turn.then(replace(state, phase="working")), hint)
+    if said == "no" or without_reading(text, means.words):
+        leading = [
+            means.world.candidates[i].id
+            for i, _ in evidence.ranking(means.world, state.belief, floor=0.05)[:3]
+        ]
+        told = advice.stop_advice(
+            means, state, "works_now", text=means.say(state, "stop_works_now"), causes=tuple(leading)
+        )
+        return turn.then(*ending(proof.close(means, state, "stopped", tuple(leading)), told))
+    raise ObservationError(text, "yes (the fault is back) or no (it still works)", "no")
+
+
+def observed(turn: Turn, line: str, hint: str) -> Turn:
+    """Many observations at once; during the exit check what fails starts a new search."""
+    means, state = turn.means, turn.state
+    before = state.evidence
+    state, events = intake.observe(means, state, line)
+    if state.phase in ("proving", "exit_check"):
+        fresh = tuple(e for e in state.evidence if e not in before and isinstance(e, Reading))
+        bad = tuple(r for r in fresh if not proof.proves(means, state, r))
+        state = replace(state, evidence=before)
+        if bad:
+            return advance(turn.then(proof.second_fault(means, state, bad), *events), hint)
+        return again(turn.then(state, *events))
+    if state.belief is not None:
+        state = intake.belief_of(means, state)
+    if state.phase == "intake":
+        return again(turn.then(state, *events))
+    return advance(turn.then(replace(state, phase="working")), hint, lead=events)
+
+
+def took(turn: Turn, measurement: str) -> Turn:
+    """A measurement of the user's own choice."""
+    means, state = turn.means, turn.state
+    world = means.world
+    m = world.measurements.get(measurement)
+    if m is None:
+        raise ObservationError(measurement, *_known(measurement, world.measurements, "measurement"))
+    reason = planning.closed_because(world, state, m.id)
+    if reason in ("kit", "helper", "engine"):
+        lacking = {"kit": means.words.say(f"kit_{m.kit}")} if reason == "kit" else {}
+        change = {
+            "kit": f'{{"kit":"{m.kit}"}}',
+            "helper": '{"helper":"yes"}',
+            "engine": '{"engine":"may run"}',
+        }
+        raise ObservationError(
+            m.id,
+            means.words.say(f"needs_{reason}", **lacking),
+            f'{{"differs":{change[reason]}}} if that has changed',
+            "cannot be taken now",
+        )
+    if state.belief is None:
+        state = intake.belief_of(means, state)
+    points = {p for p in (m.plus, m.minus) if p}
+    state = replace(state, refused=state.refused - {m.id} - points, said_no=frozenset(), phase="working")
+    return propose(turn.then(state), m, "measure")
+
+
+def done(turn: Turn, repair: str, works: str, hint: str) -> Turn:
+    """A repair was done: prove it, or go on without its candidates."""
+    means, state = turn.means, turn.state
+    if repair not in means.world.repairs:
+        raise ObservationError(repair, *_known(repair, means.world.repairs, "repair"))
+    if state.belief is None:
+        state = intake.belief_of(means, state)
+    causes = proof.causes_of(means, state, repair)
+    state = proof.after_repair(means, state, repair, works)
+    if works == "no":
+        return advance(turn.then(state), hint)
+    state = replace(state, causes=tuple(dict.fromkeys((*state.causes, *causes))))
+    verify = means.world.verify(repair, state.setting.complaints)
+    m = means.world.measurements.get(verify)
+    if m is None or planning.closed_because(means.world, state, m.id):
+        return exit_check(turn.then(state))
+    return propose(turn.then(state), m, "proof")
+
+
+def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:
+    """What is different on this bike or in this job changes the plan at once."""
+    means, state = turn.means, turn.state
+    for key, word in changes.items():
+        if key == "kit":
+            state = with_setting(state, kit=read_choice(word, KITS, {}, means.words))
+        elif key == "skill":
+            state = with_setting(state, skill=read_choice(word, SKILLS, {}, means.words))
+        elif key == "helper":
+            state = with_setting(state, helper=_said(word, means) == "yes")
+        elif key == "engine":
+            state = with_setting(
+                state, engine_may_run=_said(word, means, yes=("may run", "on"), no=("off",)) == "yes"
+            )
+        else:
+            state, means = _fitted_change(means, state, key, word)
+    if state.phase in ("intake", "proving", "exit_check", "reproduce"):
+        return again(Turn(means, state, (*turn.events, {"event": "noted"})))
+    return advance(Turn(means, replace(state, phase="working"), turn.events), hint, lead=[{"event": "noted"}])
+
+
+def _said(word: str, means: Means, yes: tuple[str, ...] = (), no: tuple[str, ...] = ()) -> str:
+    said = "yes" if plain(word) in yes else "no" if plain(word) in no else yes_no(word, means.words)
+    if not said:
+        raise ObservationError(word, " or ".join((*yes[:1], *no[:1])) or "yes or no")
+    return said
+
+
+def _known(name: str, names_known: Mapping[str, object], kind: str) -> tuple[str, str, str]:
+    """What to expect, what to try and what is wrong when an id does not exist."""
+    near = difflib.get_close_matches(name, names_known, n=3, cutoff=0.5)
+    return f"a {kind} of this bike", ", ".join(near) or next(iter(names_known), "another"), "is not known"
+
+
+def _fitted_change(means: Means, state: State, key: str, component: str) -> tuple[State, Means]:
+    gone = state.setting.not_fitted
+    if key == "fitted":
+        if component not in gone:
+            raise ObservationError(
+                component, f"a part that was said not to be fitted: {', '.join(gone) or 'none so far'}"
+            )
+        raise ObservationError(
+            component, "undo", '{"do":"undo"}', "can only be put back by taking the answer back"
+        )
+    if component not in means.world.view.components:
+        raise ObservationError(component, *_known(component, means.world.view.components, "component"))
+    state = with_setting(state, not_fitted=(*gone, component))
+    means = replace(means, world=means.world.without(component))
+    kept = tuple(
+        e for e in state.evidence if not isinstance(e, Reading) or e.measurement in means.world.measurements
+    )
+    state = replace(state, evidence=kept, open=None if state.phase != "intake" else state.open)
+    return (intake.belief_of(means, state) if state.belief is not None else state), means

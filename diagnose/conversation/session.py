@@ -1,0 +1,138 @@
+"""A job with its journal: each accepted message is on the disk before its events are given out.
+
+Between the pure step and whoever talks to the user (JSON lines, a terminal). The only place of the
+conversation that writes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from diagnose import journal as journals
+from diagnose.conversation.means import Event, problem
+from diagnose.conversation.state import State
+from diagnose.conversation.step import begin, fold, step
+from diagnose.conversation.world import World
+from diagnose.errors import DiagnoseError, JournalError
+from diagnose.journal import Journal
+from diagnose.rules.base import RuleBase
+from diagnose.wording import Wording
+
+# what the journal keeps of advice and endings, for its reader
+_TOLD = (
+    "event",
+    "sort",
+    "repair",
+    "title",
+    "candidates",
+    "probability",
+    "minutes",
+    "price",
+    "text",
+    "verify",
+)
+_CLOSED = ("event", "outcome", "causes", "hands_minutes", "steps", "text", "repairs")
+
+
+@dataclass(slots=True)
+class Session:
+    """One job being worked on. Not a value: it holds an open file.
+
+    events   what was told last, to be shown first
+    resumed  whether the job had been begun before
+    """
+
+    world: World
+    rulebase: RuleBase
+    wording: Wording
+    journal: Journal
+    state: State
+    events: tuple[Event, ...]
+    resumed: bool = False
+    notices: tuple[str, ...] = field(default=())
+
+    @property
+    def job(self) -> str:
+        """Id of the job."""
+        return self.journal.record.job
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the job has come to an end."""
+        return self.state.phase == "closed"
+
+    def take(self, message: Any) -> tuple[Event, ...]:
+        """Take one message of the protocol (any JSON value); what cannot be taken is a problem event."""
+        before = self.state
+        try:
+            after, events = step(before, message, self.world, self.rulebase, self.wording)
+            for entry in after.log[len(before.log) :]:
+                self.journal.append("message", entry)
+        except DiagnoseError as err:
+            # nothing was recorded, so nothing has changed
+            return (problem(str(err)),)
+        self.state = after
+        return self._keep(events)
+
+    def pause(self) -> tuple[Event, ...]:
+        """End for now; nothing if the job is closed already."""
+        return () if self.is_closed else self.take({"do": "pause"})
+
+    def close(self) -> None:
+        """Give the journal back."""
+        self.journal.close()
+
+    def _keep(self, events: tuple[Event, ...]) -> tuple[Event, ...]:
+        """Record advice and endings; that this failed is told, and costs no answer."""
+        for event in events:
+            if event["event"] in ("advice", "closed"):
+                keys = _TOLD if event["event"] == "advice" else _CLOSED
+                try:
+                    self.journal.append("told", {k: event.get(k) for k in keys})
+                except JournalError as err:
+                    return (*events, problem(str(err)))
+        return events
+
+
+def new_session(
+    folder: Path,
+    bike: str,
+    options: Mapping[str, Any],
+    world: World,
+    rulebase: RuleBase,
+    wording: Wording,
+    *,
+    clock: Callable[[], str] = journals.now,
+) -> Session:
+    """Begin a job and its journal.
+
+    options  what is known already, see intake.settle; kept in the head of the journal
+    raises   UsageError for an unknown id, JournalError if the journal cannot be written
+    """
+    state, events = begin(options, world, rulebase, wording)
+    about = next(iter(options.get("complaints") or ()), "")
+    journal = journals.create(folder, bike, options, about=about, clock=clock)
+    session = Session(world, rulebase, wording, journal, state, events)
+    session.events = session._keep(events)
+    return session
+
+
+def resume_session(journal: Journal, world: World, rulebase: RuleBase, wording: Wording) -> Session:
+    """Go on with a job from its journal: the same state, and the question that stands.
+
+    journal  as journal.open_journal gives it
+    """
+    record = journal.record
+    state, told = fold(record.options, record.messages, world, rulebase, wording)
+    refused = [
+        f"{record.path}: message {n} is no longer understood and was left out: {events[0]['message']}"
+        for n, events in enumerate(told)
+        if n and events and events[0]["event"] == "problem"
+    ]
+    shown = (dict(state.open.event),) if state.open is not None else told[-1]
+    session = Session(world, rulebase, wording, journal, state, tuple(shown), True)
+    session.notices = (*record.notices, *refused)
+    return session

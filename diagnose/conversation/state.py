@@ -1,0 +1,151 @@
+"""Where a job stands, as one frozen value: a fold over the messages of its journal.
+
+Part of the conversation. Holds no words and no physics; everything that costs time is cached in the world.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from diagnose.bike.model import JobState
+from diagnose.choice.problem import Paid
+
+KITS = ("hands", "lamp", "meter", "workshop")
+SKILLS = ("beginner", "trade")
+BEGINNER_FACTOR = 2.2  # [1] a beginner's minutes over the trade's (2 to 2.5, common practice, no source)
+# weight of a minute of waiting: alone at the roadside it costs as much as work, in a shop it costs little
+WAIT_WEIGHT: Mapping[str, float] = {"hands": 1.0, "lamp": 1.0, "meter": 0.5, "workshop": 0.1}
+
+PHASES = ("intake", "working", "advised", "proving", "exit_check", "reproduce", "closed")
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the job is about and what it may use. '' and None mean: not said yet.
+
+    switches   the switches that fool people: '' | checked | skipped
+    others     the line about other functions: '' | said | skipped
+    meter      proof of meter and black lead: '' | proved | skipped
+    """
+
+    complaints: tuple[str, ...] = ()
+    kit: str = ""
+    skill: str = ""
+    history: tuple[tuple[str, bool], ...] | None = None
+    switches: str = ""
+    others: str = ""
+    meter: str = ""
+    helper: bool = True
+    engine_may_run: bool = True
+    not_fitted: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """The question that stands.
+
+    id      id of an intake or safety question, of a measurement, or of the advised repair
+    sort    intake | intake_meter | safety | measure | advice | proof | exit_check | exit_which | exit |
+            reproduce
+    event   the event that asked it, to be shown again
+    purpose for a safety question: the sort of the measurement that it opens
+    """
+
+    id: str
+    sort: str
+    measurement: str = ""
+    choices: tuple[str, ...] = ()
+    event: Mapping[str, Any] = field(default_factory=dict)
+    purpose: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One answered measurement. value is SI, +inf for OL, or the word.
+
+    job       job state in which it was taken (what predicts it)
+    doubtful  accepted although it made no sense
+    """
+
+    measurement: str
+    value: float | str
+    text: str
+    job: JobState
+    doubtful: bool = False
+    minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """A repair that was done and did not help (fact among the readings, in its place)."""
+
+    repair: str
+
+
+Evidence = Reading | Failed
+
+
+UNTOUCHED, NOTHING_PAID, NOTHING_SAID = JobState(), Paid(), Setting()
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """One moment of a job.
+
+    evidence   what the belief rests on, in order
+    belief     diagnose.beliefs value, or None before it is needed
+    refused    measurements skipped, not reachable or not known; points that cannot be reached
+    declined   repairs the user does not want now
+    said_no    safety facts that were answered no
+    shown      cautions already shown: 'rule' ids
+    doubted    (measurement, answer) that was questioned and waits to be said again
+    taken_out, taken_apart, battery_undone  what the last step left apart, to be put back in words
+    repaired   repairs that helped; causes: candidates they most likely cured
+    past       evidence from before a repair that was proved, when the search went on for a second fault
+    rechecked  readings that were asked again because they fit least
+    log        accepted messages, each with the question it answered: what a journal holds
+    before     the state that undo goes back to
+    """
+
+    phase: str = "intake"
+    setting: Setting = NOTHING_SAID
+    open: Open | None = None
+    evidence: tuple[Evidence, ...] = ()
+    belief: Any = None
+    job: JobState = UNTOUCHED
+    paid: Paid = NOTHING_PAID
+    refused: frozenset[str] = frozenset()
+    declined: frozenset[str] = frozenset()
+    said_no: frozenset[str] = frozenset()
+    shown: frozenset[str] = frozenset()
+    doubted: tuple[str, str] | None = None
+    notes: tuple[str, ...] = ()
+    hands_minutes: float = 0.0
+    steps: int = 0
+    asked: int = 0
+    taken_out: tuple[str, ...] = ()
+    taken_apart: tuple[str, ...] = ()
+    battery_undone: bool = False
+    repaired: tuple[str, ...] = ()
+    causes: tuple[str, ...] = ()
+    past: tuple[Evidence, ...] = ()
+    rechecked: frozenset[str] = frozenset()
+    outcome: str = ""
+    log: tuple[Mapping[str, Any], ...] = ()
+    before: State | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """The answered measurements among the evidence."""
+        return tuple(e for e in self.evidence if isinstance(e, Reading))
+
+    def minutes_factor(self) -> float:
+        """How much longer this user takes than the trade."""
+        return BEGINNER_FACTOR if self.setting.skill == "beginner" else 1.0
+
+
+def with_setting(state: State, **changes: Any) -> State:
+    """The state with some of its setting changed."""
+    return replace(state, setting=replace(state.setting, **changes))

@@ -1,0 +1,177 @@
+"""Sentences: templates in two forms (for a beginner, for the trade), read strictly and filled strictly.
+
+Stands below the conversation. Knows which sentences exist and which values each may hold; what they say
+is written in knowledge/wording/en.yaml and nowhere else.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from diagnose.documents import Document, read_document
+from diagnose.errors import KnowledgeError, Mark, Problem, unknown
+from diagnose.sentences import SENTENCES, WORD_LISTS
+
+FORMS = ("beginner", "trade")
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """sentences: id -> form -> template; words: list -> word -> ways of saying it; path: the file."""
+
+    sentences: Mapping[str, Mapping[str, str]]
+    words: Mapping[str, Mapping[str, tuple[str, ...]]]
+    path: str = ""
+
+    def say(self, sentence: str, skill: str = "beginner", /, **values: object) -> str:
+        """Fill one sentence.
+
+        skill   beginner | trade; anything else takes the beginner's form
+        values  exactly what the sentence may hold; optional ones may be missing and are then ''
+        raises  KnowledgeError for a sentence or value that does not exist
+        """
+        if sentence not in self.sentences:
+            raise KnowledgeError([Problem(self.path, 0, 0, unknown("sentence", sentence, self.sentences))])
+        template = self.sentences[sentence]["trade" if skill == "trade" else "beginner"]
+        allowed = SENTENCES[sentence]
+        for name in values:
+            if name not in allowed and f"?{name}" not in allowed:
+                message = f"{sentence}: it holds no value {name!r}; expected {_list(allowed)}"
+                raise KnowledgeError([Problem(self.path, 0, 0, message)])
+        missing = [name for name in allowed if not name.startswith("?") and name not in values]
+        if missing:
+            message = f"{sentence}: no value for {', '.join(missing)}; expected {_list(allowed)}"
+            raise KnowledgeError([Problem(self.path, 0, 0, message)])
+        filled = {name.lstrip("?"): "" for name in allowed} | {k: str(v) for k, v in values.items()}
+        return _tidy(template.format_map(filled))
+
+    def word(self, group: str, word: str) -> str:
+        """The first way of saying a word; the word itself, with spaces, when the list does not hold it."""
+        ways = self.words.get(group, {}).get(word, ())
+        return ways[0] if ways else word.replace("_", " ")
+
+
+def _list(names: tuple[str, ...]) -> str:
+    return ", ".join(name.lstrip("?") for name in names) or "none"
+
+
+def _tidy(text: str) -> str:
+    """Lines without trailing blanks, and without those that held only values that were left out."""
+    lines = (" ".join(line.split()) for line in text.strip().split("\n"))
+    return "\n".join(line for line in lines if line)
+
+
+def read_wording(path: str | Path) -> Wording:
+    """Read a file of sentences.
+
+    raises  KnowledgeError with every problem: sentences missing or unknown, forms missing, values that a
+            sentence cannot hold or must hold and does not, word lists missing or with one word said twice
+    """
+    document = read_document(path)
+    problems: list[Problem] = []
+    sentences = _sentences(document, problems)
+    words = _words(document, problems)
+    if isinstance(document.data, dict):
+        for key in document.data:
+            if key not in ("sentences", "words"):
+                problems.append(
+                    document.mark(("key!", key)).problem(unknown("key", key, ("sentences", "words")))
+                )
+    if problems:
+        raise KnowledgeError(problems)
+    return Wording(sentences, words, str(path))
+
+
+def _section(document: Document, name: str, problems: list[Problem]) -> Mapping[str, object]:
+    data = document.data
+    found = data.get(name) if isinstance(data, dict) else None
+    if not isinstance(found, dict):
+        problems.append(document.mark((name,)).problem(f"no mapping under {name!r}; expected one entry each"))
+        return {}
+    return found
+
+
+def _sentences(document: Document, problems: list[Problem]) -> dict[str, dict[str, str]]:
+    found = _section(document, "sentences", problems)
+    out: dict[str, dict[str, str]] = {}
+    for sentence, entry in found.items():
+        mark = document.mark(("sentences", sentence))
+        if sentence not in SENTENCES:
+            problems.append(mark.problem(unknown("sentence", sentence, SENTENCES)))
+            continue
+        forms = dict.fromkeys(FORMS, entry) if isinstance(entry, str) else entry
+        if not isinstance(forms, dict) or set(forms) != set(FORMS):
+            problems.append(
+                mark.problem(f"{sentence}: expected one text, or the two forms {', '.join(FORMS)}")
+            )
+            continue
+        for form, text in forms.items():
+            at = mark if isinstance(entry, str) else document.mark(("sentences", sentence, form))
+            problems.extend(_check(sentence, text, at))
+        out[sentence] = {form: str(text) for form, text in forms.items()}
+    start = document.mark(("sentences",))
+    problems.extend(
+        start.problem(f"sentence {name!r} is missing; expected a text for it")
+        for name in SENTENCES
+        if found and name not in found
+    )
+    return out
+
+
+def _check(sentence: str, text: object, mark: Mark) -> list[Problem]:
+    if not isinstance(text, str) or not text.strip():
+        return [mark.problem(f"{sentence}: {text!r} is not a text; expected a sentence in quotes")]
+    try:
+        fields = [(name, spec, conversion) for _, name, spec, conversion in string.Formatter().parse(text)]
+    except ValueError as err:
+        return [mark.problem(f"{sentence}: {err}; expected values as {{name}}; write {{{{ for a brace")]
+    used = {name for name, _, _ in fields if name is not None}
+    allowed = {name.lstrip("?") for name in SENTENCES[sentence]}
+    needed = {name for name in SENTENCES[sentence] if not name.startswith("?")}
+    problems = [
+        mark.problem(f"{sentence}: holds {{{name}}}, which it cannot; expected {_list(SENTENCES[sentence])}")
+        for name in sorted(used - allowed)
+    ]
+    problems += [
+        mark.problem(f"{sentence}: does not hold {{{name}}}; expected a sentence that says it")
+        for name in sorted(needed - used)
+    ]
+    if any(spec or conversion for name, spec, conversion in fields if name is not None):
+        problems.append(mark.problem(f"{sentence}: values take no format; expected plain {{name}}"))
+    return problems
+
+
+def _words(document: Document, problems: list[Problem]) -> dict[str, dict[str, tuple[str, ...]]]:
+    found = _section(document, "words", problems)
+    out: dict[str, dict[str, tuple[str, ...]]] = {}
+    for group, entry in found.items():
+        mark = document.mark(("words", group))
+        if group not in WORD_LISTS:
+            problems.append(mark.problem(unknown("word list", group, WORD_LISTS)))
+            continue
+        if not isinstance(entry, dict):
+            problems.append(mark.problem(f"{group}: expected word: [ways of saying it]"))
+            continue
+        said: dict[str, str] = {}
+        out[group] = {}
+        for word, ways in entry.items():
+            at = document.mark(("words", group, word))
+            if not isinstance(ways, list) or not ways or not all(isinstance(w, str) and w for w in ways):
+                problems.append(at.problem(f"{group}.{word}: expected a list of texts"))
+                continue
+            for way in ways if WORD_LISTS[group] else ():
+                if said.setdefault(way.lower(), word) != word:
+                    message = (
+                        f"{group}.{word}: {way!r} already means {said[way.lower()]!r}; expected one meaning"
+                    )
+                    problems.append(at.problem(message))
+            out[group][word] = tuple(ways)
+    problems.extend(
+        document.mark(("words",)).problem(f"word list {name!r} is missing")
+        for name in WORD_LISTS
+        if found and name not in found
+    )
+    return out
