@@ -54,8 +54,9 @@ class Cursor:
         return ".".join(words[-2:]) if words else "the file"
 
     def note(self, message: str, key: str | None = None) -> None:
-        """Note a problem here, or at the entry `key` if there is one."""
-        mark = self.mark if key is None else self.doc.mark((*self.route, key))
+        """Note a problem at the value of `key`; without it here, for a mapping at its own key."""
+        here = self.own_key_mark if isinstance(self.data, dict) else self.mark
+        mark = here if key is None else self.doc.mark((*self.route, key))
         self.problems.append(mark.problem(message))
 
     def at(self, key: str | int) -> Cursor:

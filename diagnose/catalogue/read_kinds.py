@@ -166,8 +166,9 @@ def _mode(
 ) -> ModeSpec:
     here.is_mapping(_MODE_NEEDS, _MODE_MAY)
     edits = tuple(_edit(c, elements, devices, terminals) for c in here.items("edits"))
-    if here.has("edits") and not 1 <= len(edits) <= EDIT_MOST:
-        here.note(f"{name} has {len(edits)} edits; expected 1 to {EDIT_MOST}", "edits")
+    least = 1 if elements else 0  # what has no elements can fail in no electrical way: fuel, compression
+    if here.has("edits") and not least <= len(edits) <= EDIT_MOST:
+        here.note(f"{name} has {len(edits)} edits; expected {least} to {EDIT_MOST}", "edits")
     severity = here.word("severity", SEVERITIES, "none")
     severe = [e.op for e in edits if e.op in SEVERE_OPS]
     if severe and severity == "none":
