@@ -27,7 +27,7 @@ from diagnose.errors import CircuitError, DidNotConverge
 
 LEAK = Fraction(1, 10**8)
 # Rounding of a source's current (14 V / 10 mohm) into the largest resistance of the random networks (5 Mohm).
-ROUNDING = 1e-6
+ROUNDING = 5e-6
 
 
 def resistor(name: str, plus: str, minus: str, ohms: float) -> Element:
@@ -276,7 +276,7 @@ def test_currents_sum_to_zero_at_every_node_and_power_to_zero_in_every_case() ->
     net = tiny_loom()
     solution = settle_cases(compile_netlist(net), faults())
     assert solution.converged.all()
-    assert solution.residual().max() < 1e-6
+    assert solution.residual().max() < 1e-5  # 2e-6 of the largest current
     total = sum(solution.power(e.id) for e in net.elements) + solution.power("#resistor0")
     assert np.abs(total).max() < 2e-5
     assert solution.power("battery")[0] < -50  # it delivers

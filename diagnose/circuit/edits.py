@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from diagnose.errors import CircuitError, unknown
 # What a row operation costs beside its data: cases whose handling takes as long as the call itself.
 CALL_COST_CASES = 1500
 # Cases worked on at a time, so that the work stays in the processor's cache.
-CHUNK = 1024
+CHUNK = 4096
 
 Ends = tuple[int, int, int]  # element, plus node, minus node
 
@@ -67,28 +68,23 @@ class Sheet:
 
 def read_cases(compiled: Compiled, cases: Sequence[Case]) -> list[Sheet]:
     """Sort cases into sheets. Raises CircuitError for an edit of something that is not there."""
-    layout = compiled.layout
-    memo: dict[int, tuple[int, float] | None] = {}
-    rows: list[int] = []
-    values: list[float] = []
-    counts: list[int] = []
-    shaped: dict[int, list[Edit]] = {}
-    for number, case in enumerate(cases):
-        before = len(rows)
-        for edit in case.edits:
-            key = id(edit)
-            if key in memo:
-                code = memo[key]
-            else:
-                code = memo[key] = _encode(layout, edit)
-            if code is None:
-                shaped.setdefault(number, []).append(edit)
-            else:
-                rows.append(code[0])
-                values.append(code[1])
-        counts.append(len(rows) - before)
-    row_array, value_array = np.array(rows, dtype=np.intp), np.array(values)
+    base = compiled.layout
+    # conditions and faults repeat their edits: each is read once, cases are then only looked up
+    distinct = {id(edit): edit for case in cases for edit in case.edits}
+    codes = [_encode(base, edit) for edit in distinct.values()]
+    code_of = {key: i for i, key in enumerate(distinct)}
+    counts = np.fromiter((len(case.edits) for case in cases), dtype=np.intp, count=len(cases))
+    every = chain.from_iterable(case.edits for case in cases)
+    used = np.fromiter(map(code_of.__getitem__, map(id, every)), dtype=np.intp, count=int(counts.sum()))
+    plain = np.array([c is not None for c in codes], dtype=bool)[used]
     column_array = np.repeat(np.arange(len(cases)), counts)
+    shaped: dict[int, list[Edit]] = {}
+    edits = list(distinct.values())
+    for number, code in zip(column_array[~plain].tolist(), used[~plain].tolist(), strict=True):
+        shaped.setdefault(number, []).append(edits[code])
+    row_array = np.array([c[0] if c else 0 for c in codes], dtype=np.intp)[used[plain]]
+    value_array = np.array([c[1] if c else 0.0 for c in codes])[used[plain]]
+    column_array = column_array[plain]
 
     layout, ends, extra = _shape(compiled, shaped)
     if extra[0]:
@@ -296,37 +292,38 @@ def _groups(
     plain = by_shape.pop((), [])
     if plain:
         groups.append((_plan(compiled, layout, frozenset()), np.array(plain, dtype=np.intp), []))
-    open_group: list[tuple[tuple[Ends, ...], list[int]]] = []
-    union: frozenset[Ends] = frozenset()
-    size, cost, plan = 0, 0.0, None
-
-    def close() -> None:
-        if plan is None:
-            return
+    for shapes in _shared(compiled, layout, sorted(by_shape), by_shape):
         columns: list[int] = []
         patches: list[Patch] = []
-        for shape, numbers in open_group:
+        for shape in shapes:
             start = len(columns)
-            columns += numbers
+            columns += by_shape[shape]
             patches += [Patch(e, p, m, start, len(columns)) for e, p, m in shape]
+        plan = _plan(compiled, layout, frozenset(chain.from_iterable(shapes)))
         groups.append((plan, np.array(columns, dtype=np.intp), patches))
-
-    for shape in sorted(by_shape):
-        numbers = by_shape[shape]
-        alone = _plan(compiled, layout, frozenset(shape))
-        alone_cost = alone.work * (CALL_COST_CASES + len(numbers))
-        if plan is not None:
-            both = _plan(compiled, layout, union | frozenset(shape))
-            both_cost = both.work * (CALL_COST_CASES + size + len(numbers))
-            if both_cost <= cost + alone_cost:
-                open_group.append((shape, numbers))
-                union, size, cost, plan = union | frozenset(shape), size + len(numbers), both_cost, both
-                continue
-        close()
-        open_group = [(shape, numbers)]
-        union, size, cost, plan = frozenset(shape), len(numbers), alone_cost, alone
-    close()
     return groups
+
+
+def _shared(
+    compiled: Compiled,
+    layout: Layout,
+    shapes: list[tuple[Ends, ...]],
+    by_shape: dict[tuple[Ends, ...], list[int]],
+) -> list[list[tuple[Ends, ...]]]:
+    """Split patterns into groups while two plans are cheaper than one for all."""
+    if len(shapes) < 2:
+        return [shapes] if shapes else []
+
+    def cost(some: list[tuple[Ends, ...]]) -> float:
+        size = sum(len(by_shape[s]) for s in some)
+        plan = _plan(compiled, layout, frozenset(chain.from_iterable(some)))
+        return plan.work * float(CALL_COST_CASES + size)
+
+    half = len(shapes) // 2
+    if cost(shapes) <= cost(shapes[:half]) + cost(shapes[half:]):
+        return [shapes]
+    first = _shared(compiled, layout, shapes[:half], by_shape)
+    return first + _shared(compiled, layout, shapes[half:], by_shape)
 
 
 def _cut(patches: Iterable[Patch], start: int, stop: int) -> tuple[Patch, ...]:

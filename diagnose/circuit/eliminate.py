@@ -16,6 +16,7 @@ Arrays, batch last: edges (n_slots, B), grounded (n, 2, B) holding g_k0 and J_k.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -26,69 +27,86 @@ Array = np.ndarray[Any, Any]
 TINY = 1e-300  # keeps 0 / 0 away without touching any S that occurs
 
 
+class Scratch:
+    """Memory used again and again: fresh pages would cost more than the arithmetic done in them."""
+
+    def __init__(self) -> None:
+        self.held: dict[str, Array] = {}
+
+    def take(self, name: str, *shape: int) -> Array:
+        """An uninitialised array of this shape; it overwrites what was taken under this name before."""
+        size = math.prod(shape)
+        held = self.held.get(name)
+        if held is None or held.size < size:
+            held = self.held[name] = np.empty(size)
+        return held[:size].reshape(shape)
+
+
 def eliminate(
-    blocks: tuple[Block, ...], edges: Array, grounded: Array, shares: Array, inverse: Array
+    blocks: tuple[Block, ...], edges: Array, grounded: Array, shares: Array, inverse: Array, scratch: Scratch
 ) -> None:
     """Eliminate the pivots of blocks in place; write shares w (n_slots, B) and inverse 1/S (n, B).
 
     A pivot without any path (S = 0: a ring cut off from everything) gets 1/S = 0 and so 0 V.
     """
-    edge_rows = list(edges)
-    ground_rows = list(grounded)
+    size = edges.shape[1]
+    edge_rows, ground_rows = list(edges), list(grounded)
     for block in blocks:
         a, b = block.first, block.first + block.count
-        m, s = block.degree, block.slot
+        m, s, count = block.degree, block.slot, block.count
         total = inverse[a:b]
         if m == 0:
-            _invert(grounded[a:b, 0], total)
+            np.copyto(total, grounded[a:b, 0])
+        else:
+            np.add(grounded[a:b, 0], edges[s : s + count], out=total)
+            for q in range(1, m):
+                np.add(total, edges[s + q * count : s + (q + 1) * count], out=total)
+        # 1 / S, and 0 where S is 0: S / (S^2 + tiny) is exact to rounding for S above 1e-140
+        square = scratch.take("square", count, size)
+        np.multiply(total, total, out=square)
+        np.add(square, TINY, out=square)
+        np.divide(total, square, out=total)
+        if m == 0:
             continue
-        mine = edges[s : s + m * block.count].reshape(m, block.count, -1)
-        share = shares[s : s + m * block.count].reshape(m, block.count, -1)
-        np.add(grounded[a:b, 0], mine[0], out=total)
-        for q in range(1, m):
-            np.add(total, mine[q], out=total)
-        _invert(total, total)
+        mine = edges[s : s + m * count].reshape(m, count, size)
+        share = shares[s : s + m * count].reshape(m, count, size)
         np.multiply(mine, total[None], out=share)
-        passed = grounded[a:b][None] * share[:, :, None, :]
+        passed = scratch.take("passed", m, count, 2, size)
+        np.multiply(grounded[a:b][None], share[:, :, None, :], out=passed)
         for q, i, j in block.scatter:
             row = ground_rows[j]
             np.add(row, passed[q, i], out=row)
+        product = scratch.take("product", count, size)
         for q, r, places in block.pairs:
-            product = mine[q] * share[r]
+            np.multiply(mine[q], share[r], out=product)
             for i, slot in places:
                 row = edge_rows[slot]
                 np.add(row, product[i], out=row)
 
 
-def _invert(total: Array, out: Array) -> None:
-    """1 / S, and 0 where S is 0; S / (S^2 + tiny) is exact to rounding for S above 1e-140."""
-    square = total * total
-    square += TINY
-    np.divide(total, square, out=out)
-
-
 def substitute(
-    blocks: tuple[Block, ...], currents: Array, shares: Array, inverse: Array, volts: Array
+    blocks: tuple[Block, ...], currents: Array, shares: Array, inverse: Array, volts: Array, scratch: Scratch
 ) -> None:
     """Fill in the volts of the pivots of blocks, last block first.
 
     currents  (n, B) J at each pivot as elimination left it; volts (n + 1, B), last row ground
     """
+    size = volts.shape[1]
     for block in reversed(blocks):
         a, b = block.first, block.first + block.count
         out = volts[a:b]
         np.multiply(currents[a:b], inverse[a:b], out=out)
+        across = scratch.take("across", block.count, size)
         for q in range(block.degree):
             s = block.slot + q * block.count
-            across = volts[block.neighbours[q]]
+            np.take(volts, block.neighbours[q], axis=0, out=across, mode="clip")
             np.multiply(across, shares[s : s + block.count], out=across)
             np.add(out, across, out=out)
 
 
 def forward(blocks: tuple[Block, ...], currents: Array, shares: Array) -> None:
-    """Carry injected currents (n, ..., B) through an elimination already done, in place."""
+    """Carry injected currents (n, B) through an elimination already done, in place."""
     for block in blocks:
         a = block.first
         for q, i, j in block.scatter:
-            share = shares[block.slot + q * block.count + i]
-            currents[j] += currents[a + i] * share
+            currents[j] += currents[a + i] * shares[block.slot + q * block.count + i]

@@ -13,7 +13,7 @@ import numpy as np
 
 from diagnose.circuit import elements as law
 from diagnose.circuit.edits import Patch, Sheet
-from diagnose.circuit.eliminate import eliminate, substitute
+from diagnose.circuit.eliminate import Scratch, eliminate, substitute
 from diagnose.circuit.layout import Layout
 from diagnose.circuit.netlist import DEVICE_VALUES, JOINT_OHMS, LEAK_OHMS, OPEN_OHMS
 
@@ -27,8 +27,8 @@ STEP_VOLTS = 1e-6
 RESIDUAL_AMPERES = 1e-7
 RESIDUAL_RELATIVE = 1e-6
 ITERATIONS = 60
-# From this iteration on, steps are halved: breaks the rare hop to and fro across a filament's kink.
-HALVE_AFTER = 15
+# From this iteration on, every second step is halved: breaks a hop to and fro between two pieces.
+HALVE_AFTER = 16
 
 
 # Arrays of Work that have a column a case.
@@ -56,7 +56,8 @@ class Work:
     order of rows: nodes by position in the plan, ground last
     """
 
-    def __init__(self, sheet: Sheet):
+    def __init__(self, sheet: Sheet, scratch: Scratch | None = None):
+        self.scratch = scratch or Scratch()
         self.sheet, self.layout, self.plan = sheet, sheet.layout, sheet.plan
         layout = self.layout
         self.columns = np.arange(sheet.size)
@@ -156,6 +157,7 @@ class Work:
 
     def branch_volts(self, numbers: Array, volts: Array) -> Array:
         """(len(numbers), B) volts of elements, plus against minus, ends as edits left them."""
+        # nodes not solved yet are never an end of what is asked for
         across = volts[self.ends[0, numbers]]
         across -= volts[self.ends[1, numbers]]
         if self.patches:
@@ -217,7 +219,7 @@ class Work:
         self.grounded1[settled, 0] += (self.degree[settled] != 2) / LEAK_OHMS
         self.present_driven = self.present[self.driven]
         self.driven_g = np.where(self.present_driven, self.conductance[self.driven], 0.0)
-        eliminate(plan.stages[0], self.edges1, self.grounded1, self.shares, self.inverse)
+        eliminate(plan.stages[0], self.edges1, self.grounded1, self.shares, self.inverse, self.scratch)
 
     # ---- stage 2 -------------------------------------------------------------------------------
 
@@ -250,7 +252,8 @@ class Work:
         """Stamp what devices drive and eliminate stage 2."""
         plan = self.plan
         (p1, s1) = plan.bounds[1]
-        self.edges2, self.grounded2 = np.empty_like(self.edges1), np.empty_like(self.grounded1)
+        self.edges2 = self.scratch.take("edges2", *self.edges1.shape)
+        self.grounded2 = self.scratch.take("grounded2", *self.grounded1.shape)
         self.edges2[s1:] = self.edges1[s1:]
         self.grounded2[p1:] = self.grounded1[p1:]
         g, j, inside = self.driven_pieces(states)
@@ -263,7 +266,7 @@ class Work:
             degree = self.degree.copy()
             count_branches(self.stamps_switched, inside, degree)
             self.grounded2[self.leaky, 0] += (degree[self.leaky] != 2) / LEAK_OHMS
-        eliminate(plan.stages[1], self.edges2, self.grounded2, self.shares, self.inverse)
+        eliminate(plan.stages[1], self.edges2, self.grounded2, self.shares, self.inverse, self.scratch)
 
     # ---- stage 3 -------------------------------------------------------------------------------
 
@@ -283,7 +286,7 @@ class Work:
 
         returns  volts (n + 1, B) of stages 2 and 3 (stage 1 not filled in), branch volts, converged (B,)
         """
-        plan, size = self.plan, across.shape[1]
+        plan, size, take = self.plan, across.shape[1], self.scratch.take
         p2, s2 = plan.bounds[2]
         volts = np.zeros((self.layout.ground + 1, size))
         converged = np.zeros(size, dtype=bool)
@@ -298,34 +301,35 @@ class Work:
             columns: Array | slice = slice(None) if everyone else active
             current, slope = self.bent_pieces(across, columns)
             offset = slope * across - current
-            edges, grounded = (
-                np.empty((plan.n_slots, len(active))),
-                np.empty((self.layout.ground, 2, len(active))),
-            )
+            edges = take("edges", plan.n_slots, len(active))
+            grounded = take("grounded", self.layout.ground, 2, len(active))
             edges[s2:], grounded[p2:] = edges2, grounded2
             stamp_elements(stamps, slope, edges, grounded)
             for stamp in stamps:
                 _inject(stamp, offset[stamp.row], grounded)
-            shares, inverse = np.empty_like(edges), np.empty((self.layout.ground, len(active)))
-            eliminate(plan.stages[2], edges, grounded, shares, inverse)
-            now = np.zeros((self.layout.ground + 1, len(active)))
-            substitute(plan.stages[2], grounded[:, 1], shares, inverse, now)
+            shares = take("shares", plan.n_slots, len(active))
+            inverse = take("inverse", self.layout.ground, len(active))
+            eliminate(plan.stages[2], edges, grounded, shares, inverse, self.scratch)
+            now = take("volts", self.layout.ground + 1, len(active))
+            now[-1] = 0.0
+            substitute(plan.stages[2], grounded[:, 1], shares, inverse, now, self.scratch)
             self.patches = patches
             new = self.branch_volts(self.bent, now)
             self.patches = whole
-            step = np.abs(new - across)
-            moved = step > STEP_VOLTS + STEP_RELATIVE * np.abs(new)
-            done = ~(moved & self.bent_present[:, columns]).any(axis=0)
+            done = ~(self._still_off(across, new, columns) & self.bent_present[:, columns]).any(axis=0)
             if done.any():
                 volts[p2:, active[done]] = now[p2:, done]
                 final[:, active[done]] = new[:, done]
                 converged[active[done]] = True
             if done.all():
                 break
+            if k:
+                # a filament that would change sign is first tried cold: v^0.55 sends Newton to and fro
+                new[:k][new[:k] * across[:k] < 0.0] = 0.0
             if k < len(across):
                 slope_volts, critical = self.diode[1][:, columns], self.diode[2][:, columns]
                 new[k:] = law.limited_volts(new[k:], across[k:], slope_volts, critical)
-            if iteration >= HALVE_AFTER:
+            if iteration >= HALVE_AFTER and iteration % 2:
                 new = 0.5 * (new + across)
             keep = ~done
             if done.mean() > 0.25:
@@ -338,8 +342,31 @@ class Work:
             left = ~converged[active]
             volts[p2:, active[left]] = now[p2:, left]
             final[:, active[left]] = new[:, left]
-        substitute(plan.stages[1], self.grounded2[:, 1], self.shares, self.inverse, volts)
+        substitute(plan.stages[1], self.grounded2[:, 1], self.shares, self.inverse, volts, self.scratch)
         return volts, final, converged
+
+    def _still_off(self, across: Array, new: Array, columns: Array | slice) -> Array:
+        """Branches (n_bent, B) whose volts are still further from the solution than the limits allow.
+
+        Newton's method squares the error: after a step d what is left is at most d^2 |I''| / (2 I'),
+        which is 0.225 d^2 / v for a filament, nothing while it stays cold, and d^2 / (2 N Vt) for a
+        junction; elsewhere in a passive network it is less.
+        """
+        k = self.n_lamps
+        step = np.abs(new - across)
+        size = np.abs(new)
+        left = step * step
+        low, high = np.minimum(size[:k], np.abs(across[:k])), np.maximum(size[:k], np.abs(across[:k]))
+        cold = self.lamp[1][:, columns]
+        left[:k] *= 0.5 * (1.0 - law.FILAMENT_EXPONENT) / np.maximum(low, cold)
+        left[:k][high <= cold] = 0.0
+        slope_volts = self.diode[1][:, columns]
+        left[k:] /= 2.0 * slope_volts
+        # the square law holds for small steps that do not cross a filament's kink
+        near = np.concatenate(
+            [((step[:k] < 0.05 * low) & (low > cold)) | (high <= cold), step[k:] < 0.2 * slope_volts]
+        )
+        return np.where(near, left, step) > STEP_VOLTS + STEP_RELATIVE * size
 
     def fill_in(self, volts: Array, columns: Array | slice = slice(None)) -> None:
         """Fill in the volts of stage 1, for these columns."""
@@ -350,6 +377,7 @@ class Work:
             self.shares[: first[1]][:, columns],
             self.inverse[: first[0]][:, columns],
             volts,
+            self.scratch,
         )
 
     def keep(self, mask: Array) -> None:

@@ -86,7 +86,7 @@ class Point:
             stamp_elements(stamps, self.g[rows], edges, grounded)
         self.shares, self.inverse = np.empty_like(edges), np.empty((layout.ground, size))
         for blocks in plan.stages:
-            eliminate(blocks, edges, grounded, self.shares, self.inverse)
+            eliminate(blocks, edges, grounded, self.shares, self.inverse, work.scratch)
 
     def _leaks(self) -> Array:
         work = self.work
@@ -118,7 +118,7 @@ class Point:
         passed = self.inject(plus, minus)
         volts = np.zeros((work.layout.ground + 1, self.part.sheet.size))
         for blocks in reversed(work.plan.stages):
-            substitute(blocks, passed, self.shares, self.inverse, volts)
+            substitute(blocks, passed, self.shares, self.inverse, volts, work.scratch)
         return work.branch_volts(np.arange(len(work.layout.elements)), volts)
 
 

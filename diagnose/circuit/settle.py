@@ -16,6 +16,7 @@ import numpy as np
 
 from diagnose.circuit import elements as law
 from diagnose.circuit.edits import Sheet
+from diagnose.circuit.eliminate import Scratch
 from diagnose.circuit.newton import Work
 
 Array = np.ndarray[Any, Any]
@@ -26,8 +27,23 @@ STALL_SHARE = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Path:
+    """Branch volts of the nonlinear elements round by round, to begin the rounds of other cases at.
+
+    keys  (n_rounds, S) of the device states in each round, -1 where there was none
+    across  (n_rounds, n_bent, S)
+    """
+
+    keys: Array
+    across: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Settled:
-    """What became of a sheet: volts by node (n + 1, B), states (D, B), flags (B,), phases by column."""
+    """What became of a sheet: volts by node (n + 1, B), states (D, B), flags (B,), phases by column.
+
+    path  per round: columns, keys of the device states, branch volts of the nonlinear elements
+    """
 
     volts: Array
     states: Array
@@ -35,6 +51,7 @@ class Settled:
     restless: Array
     rounds: Array
     phases: Mapping[int, Array]
+    path: tuple[tuple[Array, Array, Array], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,12 +62,15 @@ class _Round:
     keys: Array
 
 
-def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
-    """Settle the cases of a sheet from these branch volts of the nonlinear elements (n_bent, B).
+def settle(
+    sheet: Sheet, scratch: Scratch, rounds: int = ROUNDS, begin: tuple[Path, Array] | None = None
+) -> Settled:
+    """Settle the cases of a sheet.
 
     rounds  0 holds the device states as given
+    begin   path of other cases of this netlist, and which of them (B,) each case starts like
     """
-    work = Work(sheet)
+    work = Work(sheet, scratch)
     n, size = sheet.layout.ground, sheet.size
     states = sheet.states.copy()
     final = Settled(
@@ -60,13 +80,19 @@ def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
         np.zeros(size, dtype=bool),
         np.zeros(size, dtype=np.int16),
         {},
+        (),
     )
+    across = np.zeros((len(work.bent), size))
+    path: list[tuple[Array, Array, Array]] = []
     devices = [_watch(work, d) for d in range(len(sheet.layout.devices))]
-    weights = np.random.default_rng(20260101).integers(1, 2**62, size=len(devices))
+    weights = np.random.default_rng(20260101).integers(1, 2**52, size=len(devices))
     past: list[_Round] = []
     phases: dict[int, Array] = {}
     count = 0
     while True:
+        keys = _keys(weights, states)
+        if begin is not None:
+            _begin_like(work, across, keys, *begin)
         with np.errstate(over="ignore", invalid="ignore"):  # ends as converged False
             work.settle_linear(states)
             volts, across, converged = work.newton(across)
@@ -79,7 +105,7 @@ def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
             quick, ratios = _judge(work, devices, volts, states)
             new = _act_slowly(devices, quick, states, ratios)
             done = ~(new != states).any(axis=0) | ~converged
-            past.append(_Round(work.columns, volts, ratios, _keys(weights, states)))
+            past.append(_Round(work.columns, volts, ratios, keys))
             again = _seen(past, work.columns, _keys(weights, new)) & ~done
             for column in np.flatnonzero(again).tolist():
                 loop = _loop(past, int(work.columns[column]), _keys(weights, new[:, [column]])[0])
@@ -91,6 +117,7 @@ def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
                 done[column] = True
                 final.restless[work.columns[column]] = True
                 phases[int(work.columns[column])] = np.array([v for v, _ in loop])
+        path.append((work.columns, keys, across))
         count += 1
         if done.any():
             _finish(work, final, done, volts, states, converged, count)
@@ -103,8 +130,23 @@ def settle(sheet: Sheet, across: Array, rounds: int = ROUNDS) -> Settled:
     for column in phases:
         phases[column] = _complete(sheet, phases[column], column, final)
     return Settled(
-        final.volts[work.position], final.states, final.converged, final.restless, final.rounds, phases
+        final.volts[work.position],
+        final.states,
+        final.converged,
+        final.restless,
+        final.rounds,
+        phases,
+        tuple(path),
     )
+
+
+def _begin_like(work: Work, across: Array, keys: Array, path: Path, columns: Array) -> None:
+    """Set branch volts to those of the like case in the round in which its devices stood the same."""
+    like = columns[work.columns]
+    for its_keys, its_across in zip(path.keys, path.across, strict=True):
+        same = its_keys[like] == keys
+        if same.any():
+            across[:, same] = its_across[:, like[same]]
 
 
 def _finish(
@@ -148,8 +190,8 @@ def _only(entries: tuple[Array, Array, Array], column: int) -> tuple[Array, Arra
 
 
 def _keys(weights: Array, states: Array) -> Array:
-    with np.errstate(over="ignore"):
-        return (weights[:, None] * states.astype(np.int64)).sum(axis=0)
+    """(B,) one number for a vector of device states; equal vectors have equal numbers, others do not."""
+    return weights @ states.astype(np.int64)
 
 
 def _seen(past: list[_Round], columns: Array, keys: Array) -> Array:

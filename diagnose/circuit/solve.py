@@ -20,10 +20,11 @@ from typing import Any
 import numpy as np
 
 from diagnose.circuit.edits import Sheet, read_cases
-from diagnose.circuit.layout import Compiled, Layout, compile_netlist
+from diagnose.circuit.eliminate import Scratch
+from diagnose.circuit.layout import BENT_LAWS, Compiled, Layout, compile_netlist
 from diagnose.circuit.netlist import Case, Netlist
 from diagnose.circuit.point import Part, element_view, floating_nodes, worst_residual
-from diagnose.circuit.settle import ROUNDS, settle
+from diagnose.circuit.settle import ROUNDS, Path, settle
 from diagnose.errors import CircuitError, DidNotConverge, unknown
 
 __all__ = ["Part", "Solution", "Start", "compile_netlist", "settle_cases", "settle_one", "solve_cases"]
@@ -154,7 +155,7 @@ class Solution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """Where to begin: for case b, the volts of column columns[b] of another solution of this netlist.
+    """Where to begin: case b goes the way of column columns[b] of another solution of this netlist.
 
     It changes how fast a case is solved, never what comes out within the solver's tolerance.
     """
@@ -199,9 +200,14 @@ def _solve(compiled: Compiled, cases: Sequence[Case], start: Start | None, round
     states = np.zeros((len(layout.devices), size), dtype=np.int8)
     converged, restless = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
     parts = []
+    scratch = Scratch()
+    path = None if start is None else _path(start.solution)
     for sheet in read_cases(compiled, cases):
-        settled = settle(sheet, _first_guess(sheet, start), rounds)
         columns = sheet.columns
+        begin = None
+        if start is not None and path is not None:
+            begin = _with_spares(path, sheet.layout, layout), np.asarray(start.columns)[columns]
+        settled = settle(sheet, scratch, rounds, begin)
         volts[:, columns] = settled.volts[_own_nodes(sheet.layout)]
         states[:, columns] = settled.states
         converged[columns], restless[columns] = settled.converged, settled.restless
@@ -224,11 +230,31 @@ def _own_nodes(layout: Layout) -> Array:
     return np.append(np.arange(layout.first_spare_node), layout.ground)
 
 
-def _first_guess(sheet: Sheet, start: Start | None) -> Array:
-    layout = sheet.layout
-    bent = np.concatenate([layout.by_law["lamp"], layout.by_law["diode"]])
-    if start is None:
-        return np.zeros((len(bent), sheet.size))
-    full = np.zeros((len(layout.nodes), sheet.size))
-    full[_own_nodes(layout)] = start.solution.volts[:, np.asarray(start.columns)[sheet.columns]]
-    return full[layout.plus[bent]] - full[layout.minus[bent]]
+def _path(solution: Solution) -> Path:
+    """The rounds of a solution as arrays over its columns, netlist's own nonlinear elements only."""
+    n_rounds = max((len(part.settled.path) for part in solution.parts), default=0)
+    n_bent = sum(len(solution.compiled.layout.by_law[name]) for name in BENT_LAWS)
+    keys = np.full((n_rounds, solution.size), -1, dtype=np.int64)
+    across = np.zeros((n_rounds, n_bent, solution.size))
+    for part in solution.parts:
+        own = _own_bent(part.sheet.layout, solution.compiled.layout)
+        for number, (columns, its_keys, its_across) in enumerate(part.settled.path):
+            keys[number, part.sheet.columns[columns]] = its_keys
+            across[number][:, part.sheet.columns[columns]] = its_across[own]
+    return Path(keys, across)
+
+
+def _own_bent(layout: Layout, own: Layout) -> Array:
+    """Rows of the netlist's own nonlinear elements among those of a layout with spares."""
+    lamps, all_lamps, diodes = len(own.by_law["lamp"]), len(layout.by_law["lamp"]), len(own.by_law["diode"])
+    return np.concatenate([np.arange(lamps), all_lamps + np.arange(diodes)])
+
+
+def _with_spares(path: Path, layout: Layout, own: Layout) -> Path:
+    """The path with rows of zeros for spare elements."""
+    if layout is own:
+        return path
+    n_bent = sum(len(layout.by_law[name]) for name in BENT_LAWS)
+    across = np.zeros((len(path.across), n_bent, path.across.shape[2]))
+    across[:, _own_bent(layout, own)] = path.across
+    return Path(path.keys, across)
