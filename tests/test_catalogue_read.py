@@ -264,7 +264,7 @@ def test_a_kind_twice_in_a_file_is_told_with_both_places(tiny_knowledge):
     second = line_of(tiny_knowledge, KINDS, "  wire:")
     first = line_of(tiny_knowledge, KINDS, "  frame_metal:")
     change(tiny_knowledge, KINDS, "  frame_metal:", "  wire:")
-    (problem,) = problems_of(tiny_knowledge)
+    problem = problems_of(tiny_knowledge)[0]
     assert problem.message == f"key 'wire' appears twice (first at line {first})"
     assert problem.line == second
 

@@ -350,16 +350,21 @@ def _check_functions(merged: _Merged) -> None:
             note(unknown("function", f.twin, merged.functions))
         for need in f.needs:
             for point in (need.plus, need.minus):
-                if not _is_terminal(merged, point):
+                if not _is_point(merged, point):
                     note(_unknown_terminal(point, merged))
 
 
-def _is_terminal(merged: _Merged, point: str) -> bool:
+def _is_point(merged: _Merged, point: str) -> bool:
+    """Whether a terminal, or an inner node of a part, which needs may speak of though no probe reaches it."""
     component, _, terminal = point.partition(".")
     if component in merged.wires:
         return terminal in ("a", "b")
     part = merged.parts.get(component)
-    return part is not None and terminal in merged.library.kinds[part.kind].terminals
+    if part is None:
+        return False
+    kind = merged.library.kinds[part.kind]
+    inner = {end for e in kind.elements for end in (e.plus, e.minus) if end.startswith("#")}
+    return terminal in kind.terminals or terminal in inner
 
 
 def _fitted_functions(merged: _Merged, gone: frozenset[str]) -> dict[str, Function]:

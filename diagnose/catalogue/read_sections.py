@@ -24,8 +24,9 @@ from diagnose.catalogue.model import (
 from diagnose.catalogue.read_kinds import read_values, value_units
 from diagnose.catalogue.words import (
     FUNCTION_STATES,
-    KINDS_WITH_NEEDS,
     NEED_UNITS,
+    NEEDS_ALLOWED,
+    NEEDS_REQUIRED,
     RESERVED_CONTROLS,
     WAY_KIND,
     WIRE_KIND,
@@ -226,11 +227,11 @@ def _function(here: Cursor, name: str) -> Function:
     here.is_mapping(("title", "kind", "when"), _FUNCTION_MAY)
     kind = here.word("kind", FUNCTION_STATES, kind="kind of function")
     needs = tuple(_need(c) for c in here.items("needs"))
-    if kind in KINDS_WITH_NEEDS and not needs:
+    if kind in NEEDS_REQUIRED and not needs:
         here.note(f"{name} of kind {kind} has no needs; expected needs: [...] that decide whether it works")
-    if needs and kind not in KINDS_WITH_NEEDS:
+    if needs and kind not in NEEDS_ALLOWED:
         here.note(f"{name} of kind {kind} has needs; expected element: component.element instead", "needs")
-    if kind and kind not in (*KINDS_WITH_NEEDS, "charge") and not here.has("element"):
+    if kind and kind not in NEEDS_ALLOWED and not here.has("element"):
         here.note(f"{name} lacks element; expected component.element that makes the {kind}")
     return Function(
         id=name,

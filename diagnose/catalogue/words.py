@@ -120,7 +120,8 @@ FUNCTION_STATES: Mapping[str, tuple[str, ...]] = {
     "charge": ("works", "weak", "dead"),
 }
 STATES = tuple(dict.fromkeys(word for words in FUNCTION_STATES.values() for word in words))
-KINDS_WITH_NEEDS = ("spark", "stop")
+NEEDS_REQUIRED = ("spark", "stop")  # kinds of function judged by needs alone
+NEEDS_ALLOWED = (*NEEDS_REQUIRED, "charge")
 NEED_UNITS: Mapping[str, str] = {"ac_volts": "V", "volts": "V", "ohms": "ohm"}
 
 BODY_ROLES = ("battery_plus", "battery_minus", "frame", "engine")
