@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.choice.score import Situation
+from diagnose.choice.score import Situation, Stack
 
 CERTAIN = 0.9  # [1] an outcome this likely counts as certain (a few percent of gross errors are let pass)
 FULL = 12  # candidates at most for the full dynamic program
@@ -50,21 +50,20 @@ class Plan:
     minutes: float
 
 
-def reduce(now: Situation, belief: np.ndarray, table: np.ndarray, limit: int = NARROW) -> Reduced | None:
+def reduce(now: Situation, belief: np.ndarray, stacked: Stack, limit: int = NARROW) -> Reduced | None:
     """Keep the leading candidates if few hold nearly all and every outcome is nearly certain; else None.
 
     belief  (n_candidates,) sums to 1
-    table   (n_measurements, n_outcomes, n_candidates)
     """
     order = np.argsort(-belief, kind="stable")
     held = np.cumsum(belief[order])
     count = int(np.searchsorted(held, HELD)) + 1
     if count > limit or count > len(order):
         return None
-    # candidates just as likely as the last one kept may be shut out by HELD only if they are really rare
     chosen = np.sort(order[:count])
     usable = np.flatnonzero(np.isfinite(now.tests))
-    block = table[usable][:, :, chosen]
+    rows = stacked.table[chosen].reshape(count, stacked.n_measurements, stacked.n_outcomes)
+    block = rows.transpose(1, 2, 0)[usable]
     sure = block.max(axis=1).min(axis=1) >= CERTAIN
     label = block.argmax(axis=1)
     informing = label.max(axis=1) != label.min(axis=1)
@@ -129,9 +128,7 @@ def solve(small: Reduced) -> Plan | None:
         test = (work[these[None, None, :] & small.parts[:, :, None]]).sum(axis=1)
         test += small.minutes[:, None] * mass[these]
         repair = work[these[None, :] & ~small.cured[:, None]] + small.cost[:, None] * mass[these]
-        work[these] = np.minimum(
-            test.min(axis=0) if len(test) else np.inf, repair.min(axis=0)
-        )
+        work[these] = np.minimum(test.min(axis=0) if len(test) else np.inf, repair.min(axis=0))
     return _first(small, test[:, 0] if len(test) else np.zeros(0), repair[:, 0])
 
 

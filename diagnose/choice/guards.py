@@ -63,8 +63,7 @@ def _plan(weighed: Weighed, limits: Limits) -> Plan | None:
     block = stack(weighed.now.problem.measurements)
     if block.n_measurements == 0:
         return None
-    table = block.table.reshape(block.n_measurements, block.n_outcomes, -1)
-    small = reduce(weighed.now, weighed.belief, table)
+    small = reduce(weighed.now, weighed.belief, block)
     if small is None:
         return None
     plan = solve(small) if limits.exact else None
@@ -96,9 +95,9 @@ def _confirming(weighed: Weighed, repair: int, limits: Limits, *, prior_rest: bo
     rest = source * (1.0 - now.cures[repair])
     if cured.sum() <= 0.0 or rest.sum() <= 0.0:
         return -1
-    pair = np.stack([cured / cured.sum(), rest / rest.sum()], axis=1).astype(block.table.dtype)
-    shown = block.table @ pair
-    apart = 0.5 * np.abs(shown[:, 0] - shown[:, 1]).reshape(block.n_measurements, -1).sum(axis=1)
+    pair = np.stack([cured / cured.sum(), rest / rest.sum()]).astype(block.table.dtype)
+    shown = pair @ block.table
+    apart = 0.5 * np.abs(shown[0] - shown[1]).reshape(block.n_measurements, -1).sum(axis=1)
     limit = max(limits.patience_min, float(now.cost[repair]))
     fit = (apart >= limits.separates) & (now.tests <= limit)
     if not fit.any():

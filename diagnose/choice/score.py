@@ -14,6 +14,8 @@ from diagnose.choice.problem import MeasurementOption, Paid, Problem, RepairOpti
 
 SMALL = 1e-6  # [1] candidates below this chance are left out of planning (the belief keeps them)
 MINUTE_FLOOR = 0.05  # [min] nothing is free: keeps nats per minute finite
+MANY = 1000  # candidates beyond which the least likely are left out of the scores
+HELD = 0.999  # [1] chance that those kept must hold
 _FEW_CLASSES = 1e-4  # [1] repairs wanted with less than this are lumped together while scoring
 
 
@@ -21,7 +23,8 @@ _FEW_CLASSES = 1e-4  # [1] repairs wanted with less than this are lumped togethe
 class Stack:
     """All measurements' outcome tables in one block.
 
-    table    (n_measurements * n_outcomes, n_candidates), short tables padded with zero rows
+    table    (n_candidates, n_measurements * n_outcomes), short tables padded with zeros; a candidate's row is
+             contiguous, so leaving candidates out is cheap
     plogp    (n_candidates, n_measurements) sum over outcomes of P ln P
     """
 
@@ -46,7 +49,8 @@ def stack(measurements: tuple[MeasurementOption, ...]) -> Stack:
     logs = np.log(np.maximum(block, 1e-30))
     logs *= block
     plogp = np.ascontiguousarray(logs.sum(axis=1).T)
-    return Stack(block.reshape(-1, n_candidates), plogp, len(measurements), n_outcomes)
+    table = np.ascontiguousarray(block.reshape(-1, n_candidates).T)
+    return Stack(table, plogp, len(measurements), n_outcomes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,23 +146,24 @@ def scores(block: Stack, belief: np.ndarray, wants: np.ndarray, n_repairs: int) 
     if n_tests == 0:
         none = np.zeros(0)
         return Scores(none, none, class_entropy, candidate_entropy, shares)
-    present = np.flatnonzero(belief > 0.0)
-    table, weights, classes = block.table, belief, wants
-    if len(present) < 0.6 * len(belief):
-        table, weights, classes = table[:, present], belief[present], wants[present]
-    # classes worth a column of their own; the rest share one (a lower bound, off by less than 1e-4 nats each)
+    present = _leading(belief)
+    table, plogp, weights, classes = block.table, block.plogp, belief, wants
+    if len(present) < 0.85 * len(belief):
+        table, plogp = table[present], plogp[present]
+        weights, classes = belief[present], wants[present]
+    # classes worth a column of their own; the rest share one (a lower bound, off by less than 1e-3 nats each)
     own = np.flatnonzero(shares > _FEW_CLASSES)
-    column = np.full(n_repairs + 1, len(own))
-    column[own] = np.arange(len(own))
-    spread = np.zeros((len(weights), len(own) + 1), dtype=kind)
-    spread[np.arange(len(weights)), column[classes]] = weights
-    joint = table @ spread  # (T*K, n_classes)
-    outcome = joint.sum(axis=1)
+    row = np.full(n_repairs + 1, len(own))
+    row[own] = np.arange(len(own))
+    spread = np.zeros((len(own) + 1, len(weights)), dtype=kind)
+    spread[row[classes], np.arange(len(weights))] = weights
+    joint = spread @ table  # (n_classes, T*K)
+    outcome = joint.sum(axis=0)
     outcome_term = _xlogx(outcome).reshape(n_tests, n_outcomes).sum(axis=1)
-    joint_term = _xlogx(joint).sum(axis=1).reshape(n_tests, n_outcomes).sum(axis=1)
-    class_term = float(_xlogx(spread.sum(axis=0).astype(float)).sum())
+    joint_term = _xlogx(joint).sum(axis=0).reshape(n_tests, n_outcomes).sum(axis=1)
+    class_term = float(_xlogx(spread.sum(axis=1).astype(float)).sum())
     by_class = joint_term - outcome_term - class_term
-    by_candidate = belief.astype(kind) @ block.plogp - outcome_term
+    by_candidate = weights.astype(kind) @ plogp - outcome_term
     return Scores(
         np.maximum(by_class.astype(float), 0.0),
         np.maximum(by_candidate.astype(float), 0.0),
@@ -166,6 +171,16 @@ def scores(block: Stack, belief: np.ndarray, wants: np.ndarray, n_repairs: int) 
         candidate_entropy,
         shares,
     )
+
+
+def _leading(belief: np.ndarray) -> np.ndarray:
+    """Candidates worth scoring with: all above zero; of very many, those that hold nearly all the chance."""
+    present = np.flatnonzero(belief > 0.0)
+    if len(present) <= MANY:
+        return present
+    order = np.argsort(-belief, kind="stable")
+    count = int(np.searchsorted(np.cumsum(belief[order]), HELD)) + 1
+    return np.sort(order[:count])
 
 
 def entropy(weights: np.ndarray) -> float:

@@ -54,6 +54,7 @@ class Weighed:
     trying      (n_tried,) if the repair comes next; tried: their indices
     score       (n_measurements,) nats a minute by the smaller of the two terms, -1 where not available
     nats        (n_measurements,) expected information in the same terms
+    price       minutes a nat at today's best price: about the repair, about the candidate
     """
 
     now: Situation
@@ -65,6 +66,7 @@ class Weighed:
     tried: np.ndarray
     trying: np.ndarray
     informs: bool
+    price: tuple[float, float]
 
 
 def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
@@ -90,12 +92,12 @@ def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
         max(found.by_class[open_tests].max(initial=0.0), found.by_candidate[open_tests].max(initial=0.0))
         > least
     )
-    price = (_price(by_class), _price(by_candidate))
+    price = (best_price(by_class), best_price(by_candidate))
     cbar = float(found.shares @ now.cost) if len(now.cost) else 0.0
-    terms = (_times(price[0], found.class_entropy), _times(price[1], found.candidate_entropy))
+    terms = (minutes_for(price[0], found.class_entropy), minutes_for(price[1], found.candidate_entropy))
     use_class = terms[0] <= terms[1]
     score = np.where(open_tests, by_class if use_class else by_candidate, -1.0)
-    tried, trying = _try_repairs(now, b, found.shares, price)
+    tried, trying = try_repairs(now, b, price)
     return Weighed(
         now=now,
         belief=b,
@@ -106,6 +108,7 @@ def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
         tried=tried,
         trying=trying,
         informs=informs,
+        price=price,
     )
 
 
@@ -122,9 +125,13 @@ def best_test(weighed: Weighed) -> int:
     )
 
 
-def _try_repairs(
-    now: Situation, belief: np.ndarray, shares: np.ndarray, price: tuple[float, float]
+def try_repairs(
+    now: Situation, belief: np.ndarray, price: tuple[float, float]
 ) -> tuple[np.ndarray, np.ndarray]:
+    """The repairs worth comparing, and the minutes to the end if each is done next.
+
+    returns  (n_tried,) indices into now.repairs, (n_tried,) minutes
+    """
     if not len(now.repairs) or belief.sum() <= 0.0:
         return np.zeros(0, dtype=int), np.zeros(0)
     chance = now.cures @ belief
@@ -137,16 +144,20 @@ def _try_repairs(
         if works < 1.0 - 1e-9 and left.sum() > 0.0:
             cost = cost_after(now, int(r))
             q = np.bincount(now.wants[now.wants >= 0], weights=left[now.wants >= 0], minlength=len(now.cost))
-            ahead = float(q @ cost) + min(_times(price[0], entropy(q)), _times(price[1], entropy(left)))
+            ahead = float(q @ cost) + min(
+                minutes_for(price[0], entropy(q)), minutes_for(price[1], entropy(left))
+            )
             alone = float(repair_only(now, left[None, :], cost)[0])
             trying[i] += (1.0 - works) * min(ahead, alone)
     return tried, trying
 
 
-def _price(rates: np.ndarray) -> float:
+def best_price(rates: np.ndarray) -> float:
+    """Minutes a nat from nats a minute; infinite when nothing informs."""
     best = float(rates.max(initial=0.0))
     return 1.0 / best if best > 0.0 else np.inf
 
 
-def _times(price: float, nats: float) -> float:
+def minutes_for(price: float, nats: float) -> float:
+    """Price times nats; nothing to learn costs nothing at any price."""
     return 0.0 if nats <= 1e-12 else price * nats

@@ -27,7 +27,9 @@ class Instance:
         return Problem(
             prior=self.prior,
             measurements=tuple(
-                MeasurementOption(f"t{i}", (label[None, :] == np.unique(label)[:, None]).astype(float), minutes)
+                MeasurementOption(
+                    f"t{i}", (label[None, :] == np.unique(label)[:, None]).astype(float), minutes
+                )
                 for i, (label, minutes) in enumerate(self.tests)
             ),
             repairs=tuple(
