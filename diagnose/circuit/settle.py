@@ -116,7 +116,9 @@ def settle(
                     continue
                 done[column] = True
                 final.restless[work.columns[column]] = True
-                phases[int(work.columns[column])] = np.array([v for v, _ in loop])
+                turns = np.array([v for v, _ in loop]).T
+                work.fill_in(turns, np.full(len(loop), column))
+                phases[int(work.columns[column])] = turns[work.position].T
         path.append((work.columns, keys, across))
         count += 1
         if done.any():
@@ -127,8 +129,6 @@ def settle(
         if not keep.all():
             work.keep(keep)
         states, across = np.ascontiguousarray(new[:, keep]), across[:, keep]
-    for column in phases:
-        phases[column] = _complete(sheet, phases[column], column, final)
     return Settled(
         final.volts[work.position],
         final.states,
@@ -159,31 +159,6 @@ def _finish(
     final.states[:, columns] = states[:, done]
     final.converged[columns] = converged[done]
     final.rounds[columns] = count
-
-
-def _complete(sheet: Sheet, phases: Array, column: int, final: Settled) -> Array:
-    """Phases of one case by node, (n_phases, n + 1), stage 1 filled in."""
-    one = Sheet(
-        sheet.layout,
-        sheet.plan,
-        tuple(type(p)(p.element, p.plus, p.minus, 0, 1) for p in sheet.patches if p.start <= column < p.stop),
-        np.array([column]),
-        _only(sheet.entries, column),
-        sheet.states[:, [column]],
-    )
-    work = Work(one)
-    out = []
-    for volts in phases:
-        full = volts[:, None].copy()
-        work.fill_in(full)
-        out.append(full[work.position, 0])
-    return np.array(out)
-
-
-def _only(entries: tuple[Array, Array, Array], column: int) -> tuple[Array, Array, Array]:
-    rows, columns, values = entries
-    mine = columns == column
-    return rows[mine], np.zeros(int(mine.sum()), dtype=np.intp), values[mine]
 
 
 # ---- loops that never rest -------------------------------------------------------------------------
