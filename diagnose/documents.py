@@ -9,7 +9,7 @@ tags, merge keys, second documents, oversized files and anchors that multiply ar
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -87,7 +87,7 @@ def parse_document(raw: bytes | str, name: str) -> Document:
     data = None if node is None else walk.value(node, (), 0)
     if walk.problems:
         raise KnowledgeError(walk.problems)
-    return Document(name, data, walk.marks)
+    return Document(name, data, _Marks(name, walk.places))
 
 
 @cache
@@ -140,27 +140,47 @@ def _compose(text: str, name: str) -> Any:
             loader.dispose()
 
 
+class _Marks(Mapping[Route, Mark]):
+    """Marks made when they are asked for: most never are, and a file has thousands."""
+
+    def __init__(self, name: str, places: Mapping[Route, Any]):
+        self._name, self._places = name, places
+
+    def __getitem__(self, route: Route) -> Mark:
+        place = self._places[route]
+        return Mark(self._name, place.line + 1, place.column + 1)
+
+    def __contains__(self, route: object) -> bool:
+        return route in self._places
+
+    def __iter__(self) -> Iterator[Route]:
+        return iter(self._places)
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+
 class _Walk:
-    """Turns composed nodes into plain data, noting marks and problems."""
+    """Turns composed nodes into plain data, noting places and problems."""
 
     def __init__(self, name: str):
         self.name = name
         self.problems: list[Problem] = []
-        self.marks: dict[Route, Mark] = {}
+        self.places: dict[Route, Any] = {}
 
     def refuse(self, node: Any, message: str) -> None:
         at = node.start_mark
         self.problems.append(Problem(self.name, at.line + 1, at.column + 1, message))
 
     def value(self, node: Any, path: Route, depth: int) -> Any:
-        at = node.start_mark
-        self.marks[path] = Mark(self.name, at.line + 1, at.column + 1)
-        if len(self.marks) > MOST_VALUES:
-            message = f"holds more than {MOST_VALUES} values once its anchors are expanded"
-            raise KnowledgeError([Problem(self.name, at.line + 1, at.column + 1, message)])
+        places = self.places
+        places[path] = node.start_mark
+        if len(places) > MOST_VALUES:
+            self.refuse(node, f"holds more than {MOST_VALUES} values once its anchors are expanded")
+            raise KnowledgeError(self.problems)
         if depth > DEEPEST:
-            message = f"is nested too deeply; expected at most {DEEPEST} levels"
-            raise KnowledgeError([Problem(self.name, at.line + 1, at.column + 1, message)])
+            self.refuse(node, f"is nested too deeply; expected at most {DEEPEST} levels")
+            raise KnowledgeError(self.problems)
         kind = node.id
         if kind == "scalar":
             return self.scalar(node)
@@ -172,16 +192,14 @@ class _Walk:
         return self.mapping(node, path, depth)
 
     def scalar(self, node: Any) -> Any:
-        text = node.value
+        tag = node.tag
         if not node.style:  # plain, without quotes
-            if node.tag != _PLAIN_TAG:
-                self.refuse(node, f"tag {node.tag!r} is refused; expected plain YAML without tags")
-                return None
-            return _plain(text)
-        if node.tag != _TEXT_TAG:
-            self.refuse(node, f"tag {node.tag!r} is refused; expected plain YAML without tags")
-            return None
-        return text
+            if tag == _PLAIN_TAG:
+                return _plain(node.value)
+        elif tag == _TEXT_TAG:
+            return node.value
+        self.refuse(node, f"tag {tag!r} is refused; expected plain YAML without tags")
+        return None
 
     def mapping(self, node: Any, path: Route, depth: int) -> dict[str, Any]:
         result: dict[str, Any] = {}
@@ -190,24 +208,21 @@ class _Walk:
             if not isinstance(key, str):
                 shown = key_node.value if key_node.id == "scalar" else f"a {key_node.id}"
                 self.refuse(key_node, f"key {shown!r} is not text; expected a word (quote a number)")
-                continue
-            if key == "<<" and not key_node.style:
+            elif key == "<<" and not key_node.style:
                 self.refuse(key_node, "merge key '<<' is refused; expected every key to be written out")
-                continue
-            if key in result:
-                first = self.marks[(*path, KEY, key)]
-                self.refuse(key_node, f"key {key!r} appears twice (first at line {first.line})")
-                continue
-            at = key_node.start_mark
-            self.marks[(*path, KEY, key)] = Mark(self.name, at.line + 1, at.column + 1)
-            result[key] = self.value(value_node, (*path, key), depth + 1)
+            elif key in result:
+                first = self.places[(*path, KEY, key)].line + 1
+                self.refuse(key_node, f"key {key!r} appears twice (first at line {first})")
+            else:
+                self.places[(*path, KEY, key)] = key_node.start_mark
+                result[key] = self.value(value_node, (*path, key), depth + 1)
         return result
 
 
 def _plain(text: str) -> Any:
     if text in _WORDS:
         return _WORDS[text]
-    if text[0] in "+-0123456789":
+    if text[0] in "+-0123456789":  # most words need no pattern
         if _INT.fullmatch(text):
             return int(text)
         if _FLOAT.fullmatch(text):

@@ -297,7 +297,7 @@ def test_the_needs_of_charging_may_name_an_inner_node(tiny_knowledge):
     assert compose(tiny_knowledge).functions["tail_light"].needs[0].plus == "tail_lamp.#j"
     change(tiny_knowledge, SECTION, "tail_lamp.#j", "tail_lamp.#k")
     (problem,) = problems_of(tiny_knowledge)
-    assert problem.message == "tail_light: unknown terminal 'tail_lamp.#k'; try tail_lamp.feed"
+    assert problem.message == "tail_light: unknown terminal 'tail_lamp.#k'; try tail_lamp.feed, tail_lamp.ground"
 
 
 def test_a_library_without_a_kind_for_wires_is_refused(tiny_knowledge):
