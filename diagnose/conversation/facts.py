@@ -14,7 +14,7 @@ from diagnose.bike.model import BikeView, Condition, Fault, JobState, Measuremen
 Fact = dict[str, str | int]
 Act = Measurement | Repair
 
-TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
+TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp", "jumper")
 FEEDS = ("ohms", "diode", "lamp", "jumper")  # instruments that put current into what they touch
 GROUND_WORDS = ("battery", "body", "engine", "ground")
 
@@ -156,7 +156,7 @@ def get_home_facts(around: Surroundings, repair: Repair, job: JobState) -> list[
         | {
             "sort": "get_home",
             "jumps": yes(words & {"jumper", "bridge", "overlay", "feed"}),
-            "fuse": "bypassed" if words & {"foil"} else "none",
+            "fuse": "bypassed" if "foil" in words and not words & {"never", "no", "not"} else "none",
         },
         *touched,
     ]
@@ -168,11 +168,14 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
     battery_on = supply_on(condition, job)
     engine = engine_word(condition.engine)
     pressed = any("start" in tokens(c) and p == "pressed" for c, p in condition.controls)
-    turning = around.view.has_starter and (engine == "cranking" or pressed)
+    if pressed and engine == "off":
+        engine = "cranking"
+    turning = around.view.has_starter and engine == "cranking"
     # a bike with a starter is started with it, so a running engine takes a starter step too
     starter = turning or (around.view.has_starter and engine == "running")
     touched = touched_parts(around, act, job)
     function = around.view.functions.get(act.what)
+    undone = set(act.disturbs) - {*job.apart, *job.out}
     step: Fact = {
         "kind": "act",
         "sort": "measure",
@@ -187,7 +190,9 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
         "amps_at": _amps_at(around, act, turning),
         "kill": "unplugged" if apart & around.kill_plugs else "joined",
         "fuse": "none",
-        "disturbs": _disturbs(around, act, job),
+        "lifts_battery": yes(job.battery and not condition.battery),
+        "parts_plug": yes(undone & set(around.view.connectors)),
+        "pulls_fuse": yes(undone & set(around.view.fuses)),
         "helper": yes(act.helper),
         "charges": "no",
         "jumps": "no",
@@ -219,7 +224,9 @@ def _repair_facts(around: Surroundings, act: Repair, job: JobState) -> list[Fact
         "amps_at": "none",
         "kill": "unplugged" if {*job.apart} & around.kill_plugs else "joined",
         "fuse": fuse,
-        "disturbs": "none",
+        "lifts_battery": "no",
+        "parts_plug": "no",
+        "pulls_fuse": "no",
         "helper": "no",
         "charges": yes(words & {"charge", "charger", "boost", "recharge"}),
         "jumps": yes(words & {"jumper", "jump"}),
@@ -273,10 +280,10 @@ def _touch(
         "word": word,
         "role": around.roles.get(component, "none"),
         "electronics": yes(electronics),
-        "plugged": yes(not is_unplugged(around.view, component, {*apart, *job.apart}, job)),
     }
     if electronics:
-        fact |= {"component": component, "title": title}
+        plugged = not is_unplugged(around.view, component, {*apart, *job.apart}, job)
+        fact |= {"plugged": yes(plugged), "component": component, "title": title}
     return fact
 
 
@@ -323,15 +330,6 @@ def _amps_at(around: Surroundings, act: Measurement, turning: bool) -> str:
     if act.what == "battery":
         return "battery_lead"
     return "fuse" if word_of(around, act.what) == "fuse" else "part"
-
-
-def _disturbs(around: Surroundings, act: Measurement, job: JobState) -> str:
-    if job.battery and not act.condition.battery:
-        return "battery"
-    undone = set(act.disturbs) - {*job.apart, *job.out}
-    if undone & set(around.view.connectors):
-        return "connector"
-    return "fuse" if undone & set(around.view.fuses) else "none"
 
 
 # ---- the job ----

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from diagnose.bike.model import BikeView, JobState, Repair
 from diagnose.conversation.facts import (
@@ -22,12 +23,14 @@ from diagnose.conversation.facts import (
     survey,
 )
 from diagnose.conversation.sense import Taken, reading_facts
-from diagnose.rules.base import Firing, FrozenFacts, RuleBase, freeze
+from diagnose.rules.base import Firing, FrozenFact, FrozenFacts, RuleBase, freeze
 from diagnose.rules.format import STEP_KINDS
 
+K = TypeVar("K")
+
 BIKES_REMEMBERED = 8
-CLASSES_REMEMBERED = 20_000
-PERMITS_REMEMBERED = 4096
+SAID = ("kind", "said")
+JOBS_REMEMBERED = 32  # job states of one bike whose judgements are kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +67,18 @@ class Confirmation:
 
 @dataclass(slots=True, eq=False)
 class _Memory:
-    """What was already worked out for one bike under one rule base."""
+    """What was already worked out for one bike under one rule base.
+
+    classes  what of the job changes steps -> (step, sort) -> its facts
+    firings  facts of the job without what was said -> facts of a step -> what fires if anything were said
+    permits  facts of the job -> facts of a step -> Permit
+    """
 
     rulebase: RuleBase
     around: Surroundings
-    classes: dict[tuple[str, str, JobState], FrozenFacts] = field(default_factory=dict)
-    permits: OrderedDict[tuple[FrozenFacts, FrozenFacts], Permit] = field(default_factory=OrderedDict)
+    classes: OrderedDict[JobState, dict[tuple[Act, str], FrozenFacts]]
+    firings: OrderedDict[FrozenFacts, dict[FrozenFacts, tuple[Firing, ...]]]
+    permits: OrderedDict[FrozenFacts, dict[FrozenFacts, Permit]]
 
 
 _memories: OrderedDict[tuple[int, int], _Memory] = OrderedDict()
@@ -80,8 +89,8 @@ def _memory(rulebase: RuleBase, view: BikeView) -> _Memory:
     key = (id(rulebase), id(view))
     found = _memories.get(key)
     if found is None:
-        found = _memories[key] = _Memory(rulebase, survey(view))
-        if len(_memories) > BIKES_REMEMBERED:
+        found = _memories[key] = _Memory(rulebase, survey(view), OrderedDict(), OrderedDict(), OrderedDict())
+        while len(_memories) > BIKES_REMEMBERED:
             _memories.popitem(last=False)
     _memories.move_to_end(key)
     return found
@@ -114,9 +123,9 @@ def judge(
     circumstances = Circumstances(skill, kit, history or {}, tuple(complaints), first_power)
     memory = _memory(rulebase, view)
     about = freeze(_context(rulebase, memory.around, job, circumstances))
-    classes = {act.id: _class(memory, act, job, "step") for act in acts}
+    classes = _classes(memory, acts, job, "step")
     permits = _permits(memory, set(classes.values()), about)
-    return {act: permits[step] for act, step in classes.items()}
+    return {act.id: permits[step] for act, step in classes.items()}
 
 
 def judge_get_home(
@@ -125,7 +134,7 @@ def judge_get_home(
     """Judge a repair's get-home measure: a blocked one is not told, its cautions are its limits."""
     memory = _memory(rulebase, view)
     about = freeze(_context(rulebase, memory.around, job, circumstances))
-    step = _class(memory, repair, job, "get_home")
+    (step,) = _classes(memory, [repair], job, "get_home").values()
     return _permits(memory, {step}, about)[step]
 
 
@@ -133,43 +142,83 @@ def _context(
     rulebase: RuleBase, around: Surroundings, job: JobState, circumstances: Circumstances
 ) -> list[Fact]:
     """Job facts of those kinds that rules about steps ask for."""
-    wanted = {
-        c.kind
-        for r in rulebase.rules
-        if any(c.kind in STEP_KINDS for c in r.when)
-        for c in r.when
-        if c.kind not in STEP_KINDS
-    }
+    wanted = {c.kind for r in rulebase.rules if any(c.kind in STEP_KINDS for c in r.when) for c in r.when}
     facts = job_facts(around, job, circumstances, rulebase.questions)
-    return [f for f in facts if f["kind"] in wanted]
+    return [cut for f in facts if f["kind"] in wanted and (cut := rulebase.asked_of(f))]
 
 
-def _class(memory: _Memory, act: Act, job: JobState, sort: str) -> FrozenFacts:
-    key = (act.id, sort, job)
-    found = memory.classes.get(key)
-    if found is None:
-        if len(memory.classes) > CLASSES_REMEMBERED:
-            memory.classes.clear()
-        make = act_facts if sort == "step" else get_home_facts
-        found = memory.classes[key] = freeze(make(memory.around, act, job))  # type: ignore[arg-type]
+def _classes(memory: _Memory, acts: Iterable[Act], job: JobState, sort: str) -> dict[Act, FrozenFacts]:
+    """The facts of each step, cut down to what rules ask for; alike steps share one value."""
+    # of what was said only plugs change the facts of a step
+    said = tuple(s for s in job.said if s.startswith("unit_unplugged_"))
+    known = _recent(
+        memory.classes,
+        JobState(out=job.out, apart=job.apart, battery=job.battery, said=said),
+        JOBS_REMEMBERED,
+    )
+    alike = {step: step for step in known.values()}
+    found: dict[Act, FrozenFacts] = {}
+    for act in acts:
+        step = known.get((act, sort))
+        if step is None:
+            if sort == "get_home" and isinstance(act, Repair):
+                facts = get_home_facts(memory.around, act, job)
+            else:
+                facts = act_facts(memory.around, act, job)
+            step = freeze(cut for fact in facts if (cut := memory.rulebase.asked_of(fact)))
+            step = known[act, sort] = alike.setdefault(step, step)
+        found[act] = step
     return found
 
 
 def _permits(memory: _Memory, steps: Iterable[FrozenFacts], about: FrozenFacts) -> dict[FrozenFacts, Permit]:
-    known = {step: memory.permits.get((step, about)) for step in steps}
-    new = [step for step, permit in known.items() if permit is None]
+    known = _recent(memory.permits, about, JOBS_REMEMBERED)
+    new = [step for step in steps if step not in known]
     if new:
-        shared = [dict(f) for f in about]
-        concluded = memory.rulebase.conclude_each([[dict(f) for f in step] for step in new], shared)
-        for step, firings in zip(new, concluded, strict=True):
-            once = _once(firings)
-            known[step] = memory.permits[step, about] = Permit(
+        firings = _if_anything_were_said(memory, new, about)
+        for step in new:
+            once = _once(f for f in firings[step] if all(_is_so(fact, about) for _, fact in f.facts))
+            known[step] = Permit(
                 tuple(f for f in once if f.conclusion == "block"),
                 tuple(f for f in once if f.conclusion == "caution"),
             )
-        while len(memory.permits) > PERMITS_REMEMBERED:
-            memory.permits.popitem(last=False)
-    return known  # type: ignore[return-value]
+    return known
+
+
+def _is_so(fact: FrozenFact, about: FrozenFacts) -> bool:
+    return SAID not in fact or fact in about
+
+
+def _if_anything_were_said(
+    memory: _Memory, steps: Sequence[FrozenFacts], about: FrozenFacts
+) -> dict[FrozenFacts, tuple[Firing, ...]]:
+    """What fires for each step with every safety fact told both ways.
+
+    Conditions are positive, so what fires under the facts as they are is what fires here from facts that
+    hold: a safety question answered changes no match, only which of them count.
+    """
+    fixed = frozenset(f for f in about if SAID not in f)
+    known = _recent(memory.firings, fixed, JOBS_REMEMBERED)
+    missing = [step for step in steps if step not in known]
+    if missing:
+        both = (
+            {"kind": "said", "what": what, "answer": answer}
+            for what in memory.rulebase.questions
+            for answer in ("yes", "no")
+        )
+        shared = [dict(f) for f in fixed] + [cut for f in both if (cut := memory.rulebase.asked_of(f))]
+        concluded = memory.rulebase.conclude_each([[dict(f) for f in step] for step in missing], shared)
+        known.update(zip(missing, concluded, strict=True))
+    return known
+
+
+def _recent(memory: OrderedDict[K, dict], key: K, limit: int) -> dict:
+    """The table kept under a key, made if new; the tables longest unused are dropped beyond the limit."""
+    found = memory.setdefault(key, {})
+    memory.move_to_end(key)
+    while len(memory) > limit:
+        memory.popitem(last=False)
+    return found
 
 
 def _once(firings: Iterable[Firing]) -> tuple[Firing, ...]:

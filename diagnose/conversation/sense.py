@@ -24,6 +24,7 @@ from diagnose.conversation.facts import (
 DISPLAY_ZERO = {"V": 0.005, "ohm": 0.05, "A": 0.005}  # below the last digit of a 3.5 digit display
 SIXTEEN_VOLTS = 16.0 / 12.0  # of the supply: no 12 V battery reads 16 V with the engine off
 TWENTY_TWO_VOLTS = 22.0 / 12.0  # about what an AC range shows on 12 V DC, twice and more
+FULL_SUPPLY = 0.85  # of the supply: a drop of this size is no joint, it is a break
 AMMETER_LIMIT = 10.0  # [A] common jack
 
 
@@ -44,11 +45,10 @@ def reading_facts(
 
     earlier  the readings before it, oldest first
     """
-    act, value = reading.measurement, reading.value
+    act = reading.measurement
     engine = engine_word(act.condition.engine)
     ends = {word_of(around, p.partition(".")[0]) for p in (act.plus, act.minus) if p}
     at = "battery" if ends == {"battery"} else "electronics" if electronics_at(around, act) else "other"
-    relative = abs(value) / around.view.supply_volts if act.unit == "V" else 0.0
     fact: Fact = {
         "kind": "reading",
         "instrument": act.kind,
@@ -59,29 +59,31 @@ def reading_facts(
         "switched": yes(act.condition.controls),
         "engine": engine,
         "isolated": isolation(around, act, job),
-        "above": "twenty_two"
-        if relative > TWENTY_TWO_VOLTS
-        else "sixteen"
-        if relative > SIXTEEN_VOLTS
-        else "no",
+        "above": above(reading, around.view.supply_volts),
     }
     series = _series(reading, earlier)
     return [fact, series] if series else [fact]
 
 
+def is_expected(reading: Taken) -> bool:
+    """Whether some suspect would show this; False if nothing is known of what to expect."""
+    return reading.expected is not None and reading.expected[0] <= reading.value <= reading.expected[1]
+
+
 def verdict(reading: Taken, supply: float, engine: str) -> str:
-    """One word for a number: see the vocabulary of `reading`.
+    """One word for a number, see the vocabulary of `reading`; whatever some suspect would show is ok.
 
     supply  [V] nominal; engine: off | cranking | running
     """
     act, value = reading.measurement, reading.value
-    low, high = reading.expected or (-math.inf, math.inf)
     if act.kind in ("ohms", "diode") and reading.text.strip() == "1":
         return "lone_one"
+    if is_expected(reading):
+        return "ok"
     if math.isinf(value) and value > 0:
         return "no_path" if act.kind in ("ohms", "diode") else "over_range"
     zero = DISPLAY_ZERO.get(act.unit, 0.0)
-    if value < min(-4 * zero, low):
+    if value < -4 * zero:
         return "negative"
     if abs(value) <= zero:
         return "zero"
@@ -90,9 +92,19 @@ def verdict(reading: Taken, supply: float, engine: str) -> str:
         return "over_range"
     if act.unit == "A" and value > AMMETER_LIMIT:
         return "over_range"
-    if act.kind == "drop" and value > 0.85 * supply:
+    if act.kind == "drop" and value > FULL_SUPPLY * supply:
         return "full_supply"
-    return "low" if value < low else "high" if value > high else "ok"
+    if reading.expected is None:
+        return "ok"
+    return "low" if value < reading.expected[0] else "high"
+
+
+def above(reading: Taken, supply: float) -> str:
+    """no | sixteen | twenty_two: volts, on a 12 V bike, beyond what its battery can give."""
+    if reading.measurement.unit != "V" or is_expected(reading):
+        return "no"
+    relative = abs(reading.value) / supply
+    return "twenty_two" if relative > TWENTY_TWO_VOLTS else "sixteen" if relative > SIXTEEN_VOLTS else "no"
 
 
 def scale(reading: Taken) -> str:
@@ -113,7 +125,10 @@ def scale(reading: Taken) -> str:
 
 
 def _series(reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
-    """How the run of readings that ends here looks: same instrument, red tip at different points."""
+    """How the run of readings of one instrument that ends here looks.
+
+    A run is a slip only where it surprises: if some suspect shows this reading, the pattern is `mixed`.
+    """
     run = [reading]
     for r in reversed(earlier):
         if r.measurement.kind != reading.measurement.kind:
@@ -136,14 +151,13 @@ def _series(reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
     alike = length(lambda r: math.isfinite(r.value) and r.value == reading.value)
     highs = length(lambda r: r.expected is not None and r.value > r.expected[1] > 0)
     fact: Fact = {"kind": "series", "instrument": reading.measurement.kind, "black": black}
-    surprised = any(r.expected is not None and r.expected[0] > 10 * zero for r in run[:zeros])
-    if zeros >= 2 and surprised:
-        return fact | {"pattern": "all_zero", "count": zeros}
-    same = run[:alike]
-    places = {r.measurement.plus for r in same}
-    conditions = {r.measurement.condition.text for r in same}
-    if alike >= 2 and abs(reading.value) > zero and len(places) > 1 and len(conditions) > 1:
-        return fact | {"pattern": "all_same", "count": min(alike, len(places))}
-    if highs >= 2:
-        return fact | {"pattern": "all_high", "count": highs}
+    if not is_expected(reading):
+        if zeros >= 2 and any(r.expected is not None and r.expected[0] > 10 * zero for r in run[:zeros]):
+            return fact | {"pattern": "all_zero", "count": zeros}
+        places = {r.measurement.plus for r in run[:alike]}
+        conditions = {r.measurement.condition.text for r in run[:alike]}
+        if alike >= 2 and abs(reading.value) > zero and len(places) > 1 and len(conditions) > 1:
+            return fact | {"pattern": "all_same", "count": min(alike, len(places))}
+        if highs >= 2:
+            return fact | {"pattern": "all_high", "count": highs}
     return fact | {"pattern": "mixed", "count": len(run)}

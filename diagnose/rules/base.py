@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Protocol
 
 from diagnose.errors import RuleError, unknown
-from diagnose.rules.format import GROUP, STEP_KINDS, Question, Rule
+from diagnose.rules.format import GROUP, PLACEHOLDER, STEP_KINDS, Question, Rule
 from diagnose.rules.read import read_rules
 from diagnose.rules.vocabulary import NUMBER, TEXT, VOCABULARY, Vocabulary
 
@@ -69,6 +69,7 @@ class RuleBase:
     engine: str
     vocabulary: Vocabulary
     _matcher: Engine
+    _asked: Mapping[str, Mapping[str, frozenset[str | int] | None]]
     _memory: OrderedDict[FrozenFacts, tuple[Firing, ...]] = field(default_factory=OrderedDict)
 
     def conclude(self, facts: Iterable[Fact]) -> tuple[Firing, ...]:
@@ -106,25 +107,42 @@ class RuleBase:
 
     def _match_steps(self, steps: Sequence[FrozenFacts]) -> list[tuple[Firing, ...]]:
         """Match sets of facts that differ in facts of STEP_KINDS only."""
+        single: dict[FrozenFact, dict[str, str | int]] = {}
+        for fact in frozenset().union(*steps):
+            single[fact] = dict(fact)
+            check_fact(single[fact], self.vocabulary)
         ordered: list[FrozenFact] = []
         numbers: list[int] = []  # step of each fact; -1: shared by all
+        plain: list[Fact] = []
         for number, facts in enumerate(steps):
-            for fact in sorted(facts, key=_sort_key):
-                own = dict(fact).get("kind") in STEP_KINDS
+            for fact in facts:
+                own = single[fact]["kind"] in STEP_KINDS
                 if own or not number:
                     ordered.append(fact)
                     numbers.append(number if own else -1)
-        plain: list[dict[str, str | int]] = []
-        for fact, number in zip(ordered, numbers, strict=True):
-            check_fact(dict(fact), self.vocabulary)
-            plain.append({**dict(fact), GROUP: number} if number >= 0 else dict(fact))
-        found: list[list[Firing]] = [[] for _ in steps]
-        for rule_number, at in sorted(set(self._matcher.match(plain))):
-            firing = self._firing(self.rules[rule_number], [ordered[p] for p in at])
+                    plain.append({**single[fact], GROUP: number} if own else single[fact])
+        matched: list[set[tuple[int, tuple[FrozenFact, ...]]]] = [set() for _ in steps]
+        for rule, at in self._matcher.match(plain):
             step = next((numbers[p] for p in at if numbers[p] >= 0), -1)
-            for mine in found if step < 0 else (found[step],):
-                mine.append(firing)
-        return [tuple(firings) for firings in found]
+            match = rule, tuple(ordered[p] for p in at)
+            for mine in matched if step < 0 else (matched[step],):
+                mine.add(match)
+        made = {match: self._firing(self.rules[match[0]], match[1]) for match in set().union(*matched)}
+        return [tuple(made[match] for match in sorted(mine)) for mine in matched]
+
+    def asked_of(self, fact: Fact) -> dict[str, str | int]:
+        """The part of a fact that some rule asks for; empty if none does.
+
+        Facts cut down to it fire the same rules, and many facts become alike. A field is kept if a rule
+        names its very word, compares it, joins it or shows it.
+        """
+        fields = self._asked.get(str(fact["kind"]), {})
+        kept = {
+            name: value
+            for name, value in fact.items()
+            if name in fields and (fields[name] is None or value in fields[name])  # type: ignore[operator]
+        }
+        return {"kind": fact["kind"], **kept} if kept else {}
 
     def forget(self) -> None:
         """Drop every remembered conclusion (for timing, and to free memory)."""
@@ -172,7 +190,36 @@ def load_rules(
         raise RuleError(unknown("rule engine", engine, ENGINES))
     read = read_rules(paths, sources, vocabulary)
     name, matcher = _matcher(read.rules, engine)
-    return RuleBase(read.rules, read.questions, name, vocabulary, matcher)
+    return RuleBase(read.rules, read.questions, name, vocabulary, matcher, _asked(read.rules))
+
+
+def _asked(rules: Sequence[Rule]) -> Mapping[str, Mapping[str, frozenset[str | int] | None]]:
+    """kind -> field -> the words that rules compare it with, or None if any value may matter."""
+    words: dict[str, dict[str, set[str | int]]] = {}
+    whole: set[tuple[str, str]] = set()
+    for rule in rules:
+        kinds = {c.alias: c.kind for c in rule.when}
+        for condition in rule.when:
+            for test in condition.tests:
+                mine = words.setdefault(condition.kind, {}).setdefault(test.field, set())
+                if test.op == "is":
+                    mine.add(test.value)
+                else:
+                    whole.add((condition.kind, test.field))
+            for name, other, field_there in condition.joins:
+                whole.add((condition.kind, name))
+                whole.add((rule.when[other].kind, field_there))
+        for inside in PLACEHOLDER.findall(rule.text + rule.short):
+            alias, _, name = inside.partition(".")
+            whole.add((kinds[alias], name))
+        if rule.until and rule.until.of:
+            whole |= {(kinds[rule.until.of], name) for name in ("component", "title")}
+    for kind, name in whole:
+        words.setdefault(kind, {}).setdefault(name, set())
+    return {
+        kind: {name: None if (kind, name) in whole else frozenset(found) for name, found in fields.items()}
+        for kind, fields in words.items()
+    }
 
 
 def _matcher(rules: Sequence[Rule], engine: str) -> tuple[str, Engine]:
@@ -220,11 +267,8 @@ def freeze(facts: Iterable[Fact]) -> FrozenFacts:
 
 def _alike(steps: Iterable[FrozenFacts], shared: FrozenFacts) -> bool:
     """Whether steps differ in facts of STEP_KINDS only."""
-    return all(dict(fact).get("kind") in STEP_KINDS for step in steps for fact in step - shared)
-
-
-def _sort_key(fact: FrozenFact) -> tuple[tuple[str, str], ...]:
-    return tuple((name, str(value)) for name, value in fact)
+    own = frozenset().union(*(step - shared for step in steps))
+    return all(dict(fact).get("kind") in STEP_KINDS for fact in own)
 
 
 def _fill(text: str, bound: Mapping[str, Mapping[str, str | int]]) -> str:

@@ -5,6 +5,7 @@ knowledge/rules/FORMAT.md shows the written form; `rules.read` turns files into 
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,6 +18,7 @@ STATUS_WORDS = ("read", "from_memory", "common_practice", "estimate")
 STEP_KINDS = ("act", "touch")
 GROUP = "_step"  # no field of the vocabulary begins so
 
+PLACEHOLDER = re.compile(r"\{([^{}]*)\}")  # {alias.field} in a text
 CONDITION_LIMIT = 8  # durable-rules takes 16; eight is where its matching was compared with brute force
 PATTERN_LIMIT = 60  # durable-rules drops a fact that passes more than 64 patterns at once
 TWIN_LIMIT = 200  # durable-rules crashes at 256 rules that end in one and the same pattern

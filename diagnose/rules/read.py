@@ -14,6 +14,7 @@ from diagnose.errors import KnowledgeError, Mark, Problem, unknown
 from diagnose.rules.format import (
     CONCLUSIONS,
     CONDITION_LIMIT,
+    PLACEHOLDER,
     STATUS_WORDS,
     Condition,
     Question,
@@ -29,7 +30,6 @@ from diagnose.rules.vocabulary import NUMBER, TEXT, VOCABULARY, Vocabulary
 NEGATIONS = ("not", "none", "unless", "without", "absent", "missing", "is_not", "no_fact")
 
 _ID = re.compile(r"[a-z][a-z0-9_]*\Z")
-_PLACE = re.compile(r"\{([^{}]*)\}")
 _COMPARISONS = ("below", "at_least", "same_as")
 
 
@@ -151,7 +151,7 @@ class _Reader:
         if sets not in ("", "battery_off", "apart"):
             self.complain((*path, "sets"), unknown("change of the job", str(sets), ("battery_off", "apart")))
         for key in ("text", "short"):
-            for inside in _PLACE.findall(str(body.get(key))):
+            for inside in PLACEHOLDER.findall(str(body.get(key))):
                 if inside not in ("title", "component"):
                     self.complain((*path, key), unknown("word in braces", inside, ("title", "component")))
         self.questions[name] = Question(
@@ -379,7 +379,7 @@ class _Reader:
 
     def placeholders(self, path: tuple[str | int, ...], text: str, when: Sequence[Condition]) -> None:
         kinds = {c.alias: c.kind for c in when}
-        for inside in _PLACE.findall(text):
+        for inside in PLACEHOLDER.findall(text):
             alias, _, name = inside.partition(".")
             if alias not in kinds:
                 self.complain(
@@ -391,7 +391,7 @@ class _Reader:
                     f"{{{inside}}}: "
                     + unknown(f"field of {kinds[alias]}", name, self.vocabulary[kinds[alias]]),
                 )
-        if "{" in _PLACE.sub("", text) or "}" in _PLACE.sub("", text):
+        if "{" in PLACEHOLDER.sub("", text) or "}" in PLACEHOLDER.sub("", text):
             self.complain(path, f"a brace stands alone in {text!r}; expected {{alias.field}}")
 
     def until(

@@ -58,7 +58,9 @@ VOCABULARY: Vocabulary = {
         "amps_at": ("none", "fuse", "battery_lead", "across_battery", "starter", "alternator", "part"),
         "kill": ("joined", "unplugged"),
         "fuse": ("none", "same", "bigger", "bypassed"),  # what is put into a fuse holder
-        "disturbs": ("none", "connector", "fuse", "battery"),
+        "lifts_battery": YES_NO,  # the step itself takes the battery lead off
+        "parts_plug": YES_NO,  # it pulls a connector that was joined
+        "pulls_fuse": YES_NO,
         "helper": YES_NO,
         "charges": YES_NO,  # the battery is charged or boosted
         "jumps": YES_NO,  # a wire from battery plus feeds a circuit
