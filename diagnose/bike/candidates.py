@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from diagnose.bike.build import Build, node, node_of_point
+from diagnose.bike.build import AC_SUFFIX, Build, node, node_of_point
 from diagnose.bike.currents import Service
 from diagnose.bike.model import Candidate, Fault
 from diagnose.catalogue.model import EditSpec, Kind, ModeSpec, Part
@@ -48,6 +48,14 @@ def _rest_ohms(built: Build, element_id: str) -> float:
     return built.elements[element_id].values.get("resistance", 0.0)
 
 
+def _resting_value(built: Build, target: str, param: str) -> float:
+    if param == AC_SUFFIX:
+        return built.windings[target]
+    if target in built.generators and param == "max_current":
+        return built.generators[target]
+    return (built.elements.get(target) or built.devices[target]).values[param]
+
+
 def _neighbour_terminal(built: Build, neighbour: str, terminal: str) -> str:
     terminals = built.spec.kinds[built.spec.parts[neighbour].kind].terminals
     return terminal if terminal in terminals else terminals[0]
@@ -65,8 +73,7 @@ def resolve(
             return (Change(own.rpartition(".")[0], own.rpartition(".")[2], spec.number),)
         case "scale":
             target, _, param = own.rpartition(".")
-            owner = built.elements.get(target) or built.devices[target]
-            return (Change(target, param, owner.values[param] * spec.number),)
+            return (Change(target, param, _resting_value(built, target, param) * spec.number),)
         case "series":
             return (Change(own, "resistance", _rest_ohms(built, own) + ohms),)
         case "bridge":
@@ -93,7 +100,7 @@ def resolve(
             raise UsageError(unknown("edit", spec.op, ("open", "set", "scale", "series", "bridge")))
     if ends[0] == ends[1]:
         return ()
-    return (Add(Element(f"{part.id}.#{mode.id}", "resistor", *ends, {"resistance": ohms})),)
+    return (Add(Element(f"{part.id}.#{mode.id}_{spec.op}", "resistor", *ends, {"resistance": ohms})),)
 
 
 def _crossed(built: Build, part: Part, terminal: str, neighbour: str) -> tuple[Edit, ...]:

@@ -337,8 +337,8 @@ def _check_functions(merged: _Merged) -> None:
             parse_words(f.when, merged.controls, fuses, tuple(merged.connectors))
         except UsageError as err:
             note(str(err))
-        if f.element:
-            component, _, element = f.element.partition(".")
+        for element_id in f.elements:
+            component, _, element = element_id.partition(".")
             part = merged.parts.get(component)
             if part is None:
                 note(unknown("component", component, merged.parts))
@@ -371,7 +371,7 @@ def _fitted_functions(merged: _Merged, gone: frozenset[str]) -> dict[str, Functi
     """Functions whose parts are all there; what is not fitted cannot be expected to work."""
 
     def is_fitted(f: Function) -> bool:
-        points = [f.element, *(p for need in f.needs for p in (need.plus, need.minus))]
+        points = [*f.elements, *(p for need in f.needs for p in (need.plus, need.minus))]
         return not gone.intersection(p.partition(".")[0] for p in points)
 
     fitted = {f.id: f for f in merged.functions.values() if is_fitted(f)}

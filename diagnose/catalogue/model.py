@@ -301,7 +301,7 @@ class Function:
     """Something the bike does that a rider can see, hear or feel.
 
     kind      light | sound | starter | unit | flash | spark | stop | charge
-    element   component.element that produces it ('' for spark, stop, charge)
+    element   component.element that produces it, several joined by commas ('' for spark, stop, charge)
     when      condition text in which it should work
     needs     requirements, for spark and stop
     """
@@ -316,6 +316,11 @@ class Function:
     roles: tuple[str, ...] = ()
     twin: str = ""
     mark: Mark = field(default=Mark(), compare=False)
+
+    @property
+    def elements(self) -> tuple[str, ...]:
+        """Its elements, one or several, each component.element."""
+        return tuple(e.strip() for e in self.element.split(",") if e.strip())
 
 
 @dataclass(frozen=True, slots=True)
