@@ -29,11 +29,9 @@ def _library(options: argparse.Namespace) -> Library:
 
 
 def _world(options: argparse.Namespace, bike: str) -> BikeWorld:
-    from diagnose.catalogue.compose import compose_bike
-    from diagnose.wiring import BikeWorld
+    from diagnose.means import open_knowledge
 
-    library = _library(options)
-    return BikeWorld(library, compose_bike(library, bike))
+    return open_knowledge(options.knowledge).world(bike)
 
 
 def _emit(options: argparse.Namespace, data: Any, text: str) -> None:
@@ -179,7 +177,6 @@ def check(options: argparse.Namespace) -> int:
 
         for bike_id in sorted(library.bike_files):
             world = BikeWorld(library, compose_bike(library, bike_id))
-            totals["fault_modes"] = totals.get("fault_modes", 0)
             totals["measurements"] = totals.get("measurements", 0) + len(world.measurements)
             result = audit(world)
             problems += result.problems
@@ -223,34 +220,40 @@ def _totals(library: Library) -> dict[str, Any]:
 
 def jobs(options: argparse.Namespace) -> int:
     """`diagnose jobs`"""
-    from diagnose.journal import list_jobs
+    from diagnose.journal import jobs_folder, list_jobs
 
-    rows = list_jobs(options.folder)
-    data = {"protocol": PROTOCOL, "jobs": rows}
+    records, troubles = list_jobs(jobs_folder(options.folder))
+    rows = [
+        {"job": r.job, "bike": r.bike, "started": r.started, "outcome": r.outcome, "path": r.path}
+        for r in records
+    ]
     text = "\n".join(f"{r['job']:<36} {r['bike']:<20} {r['outcome']}" for r in rows) or "no jobs yet"
-    _emit(options, data, text)
-    return DONE
+    for trouble in troubles:
+        print(trouble, file=sys.stderr)
+    _emit(options, {"protocol": PROTOCOL, "jobs": rows}, text)
+    return FAILED if troubles else DONE
 
 
 def job(options: argparse.Namespace) -> int:
     """`diagnose job`"""
-    from diagnose.session import run_job
+    from diagnose import jobs as work
 
-    return run_job(options, _library, sys.stdin, sys.stdout)
+    return work.demonstrate(options) if options.demo else work.begin(options)
 
 
 def resume(options: argparse.Namespace) -> int:
     """`diagnose resume`"""
-    from diagnose.session import run_resume
+    from diagnose import jobs as work
 
-    return run_resume(options, _library, sys.stdin, sys.stdout)
+    return work.go_on(options)
 
 
 def replay(options: argparse.Namespace) -> int:
     """`diagnose replay`"""
+    from diagnose.means import open_knowledge
     from diagnose.replay import replay_files
 
-    results = replay_files(options.files, _library(options))
+    results = replay_files(options.files, open_knowledge(options.knowledge))
     data = {"protocol": PROTOCOL, "cases": results}
     lines = [f"{'ok  ' if r['same'] else 'DIFF'} {r['file']}: {r['text']}" for r in results]
     _emit(options, data, "\n".join(lines))
@@ -259,13 +262,16 @@ def replay(options: argparse.Namespace) -> int:
 
 def trial(options: argparse.Namespace) -> int:
     """`diagnose trial`"""
+    from diagnose.means import open_knowledge
     from diagnose.trial import run_trial, trial_text
 
     if options.jobs < 1:
         raise UsageError(f"--jobs={options.jobs} is too few; expected at least 1")
-    world = _world(options, options.bike)
+    opened = open_knowledge(options.knowledge)
     result = run_trial(
-        world,
+        opened.world(options.bike),
+        opened.rulebase,
+        opened.wording,
         jobs=options.jobs,
         seed=options.seed,
         gross=options.gross,

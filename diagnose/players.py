@@ -1,26 +1,35 @@
 """A bike with a hidden fault that answers measurements: what a trial or a demonstration plays against.
 
-Two players. `OwnPlayer` answers from this program's own predictions (for demonstrations). `NgspicePlayer`
-builds the bike with component values drawn from their tolerances and lets ngspice, an independent
-simulator, say what the instrument reads; words (lit, dim, clicks) follow from ngspice's node volts.
+Two players. `OwnPlayer` answers from this program's own predictions, without noise (demonstrations).
+`NgspicePlayer` builds the bike with component values drawn from their tolerances and lets ngspice, an
+independent simulator, say what the instrument reads; words (lit, dim, clicks) follow from ngspice's node
+volts. It also has a meter with its own error, and at times a slip.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from diagnose.bike.model import Candidate, JobState, Measurement
 from diagnose.circuit.netlist import Element, Netlist
+from diagnose.circuit.solve import Solution
+from diagnose.circuit.spice import deck
+from diagnose.decks import measurement_deck
+from diagnose.errors import CircuitError
 from diagnose.expect import reading_text
+from diagnose.ngspice import node_volts, reading, run_deck
 from diagnose.predictions.compute import Predictor
+from diagnose.predictions.readings import OHMS_RANGE
 from diagnose.quantities import write
 from diagnose.wiring import BikeWorld
 
 LEAST_FACTOR = 0.2  # a drawn value stays above this share of its nominal one
+METER_GAIN_SD = 0.004  # a handheld meter's own error, the same all day
+LEAD_OHMS = 0.1  # what is left of the leads after subtracting
+SLIP_OPEN = 0.5  # of slips: a lead that does not touch; the others show anything
 
 
 def with_tolerances(netlist: Netlist, rng: np.random.Generator) -> Netlist:
@@ -34,17 +43,131 @@ def with_tolerances(netlist: Netlist, rng: np.random.Generator) -> Netlist:
     return Netlist(tuple(drawn), netlist.devices, netlist.ground)
 
 
+def _two(truth: Candidate) -> tuple[Candidate, ...]:
+    healthy = Candidate("no_fault", (), 0.5)
+    return (healthy, truth) if truth.is_fault else (healthy,)
+
+
 class OwnPlayer:
     """Answers from the program's own predictions of one candidate, without noise."""
 
     def __init__(self, world: BikeWorld, truth: Candidate):
-        self.world, self.truth = world, truth
-        healthy = Candidate("no_fault", (), 0.5)
-        chosen = (healthy, truth) if truth.is_fault else (healthy,)
-        self.index = len(chosen) - 1
-        self.predictor = Predictor(world.built, world.service, chosen, world.library.instruments)
+        self.chosen = _two(truth)
+        self.index = len(self.chosen) - 1
+        self.predictor = Predictor(world.built, world.service, self.chosen, world.library.instruments)
 
     def answer(self, m: Measurement, job: JobState) -> str:
         """A valid answer to this measurement in this job state."""
         column = self.predictor.columns(job, [m])[m.id]
         return reading_text(column, self.index)[2]
+
+    def cured(self) -> None:
+        """From now on the bike is sound."""
+        self.index = 0
+
+
+class _NgspicePredictor(Predictor):
+    """A predictor whose operating points are ngspice's: same decks, other solver."""
+
+    unsolved = 0
+
+    def solution(self, job, condition, mode="dc") -> Solution:
+        key = (job, condition.text, mode)
+        if key not in self._solved:
+            own = super().solution(job, condition, mode)
+            for column in range(own.size):
+                own = self._by_ngspice(own, column)
+            self._solved[key] = own
+        return self._solved[key]
+
+    def _by_ngspice(self, own: Solution, column: int) -> Solution:
+        text = deck(own, column)
+        try:
+            volts = node_volts(text, run_deck(text))
+        except CircuitError:
+            _NgspicePredictor.unsolved += 1
+            return own
+        parts = []
+        for part in own.parts:
+            here = np.flatnonzero(part.sheet.columns == column)
+            if len(here):
+                inner = part.settled.volts.copy()
+                for name, value in volts.items():
+                    number = part.sheet.layout.node_of.get(name)
+                    if number is not None:
+                        inner[number, here[0]] = value
+                part = replace(part, settled=replace(part.settled, volts=inner))
+            parts.append(part)
+        outer = own.volts.copy()
+        for name, value in volts.items():
+            if name in own.compiled.layout.node_of:
+                outer[own.row(name), column] = value
+        return replace(own, volts=outer, parts=tuple(parts))
+
+
+class NgspicePlayer:
+    """One bike as built, one hidden fault, one user with a meter.
+
+    gross  chance that an answer is a slip: the open lead, the wrong terminal, any word
+    """
+
+    def __init__(self, world: BikeWorld, truth: Candidate, rng: np.random.Generator, gross: float = 0.0):
+        self.rng, self.gross = rng, gross
+        self.gain = 1.0 + METER_GAIN_SD * float(rng.standard_normal())
+        drawn = with_tolerances(world.built.netlist, rng)
+        built = replace(world.built, netlist=drawn, elements={e.id: e for e in drawn.elements})
+        self.chosen = _two(truth)
+        self.index = len(self.chosen) - 1
+        self.predictor = _NgspicePredictor(built, world.service, self.chosen, world.library.instruments)
+        self._given: dict[tuple[JobState, str, int], str] = {}
+        self.slips = 0
+
+    def cured(self) -> None:
+        """From now on the bike is sound."""
+        self.index = 0
+
+    def answer(self, m: Measurement, job: JobState) -> str:
+        """What the user reports; the same question in the same state gets the same answer."""
+        key = (job, m.id, self.index)
+        if key not in self._given:
+            slip = self.rng.random() < self.gross
+            self.slips += slip
+            self._given[key] = self._slipped(m) if slip else self._true(m, job)
+        return self._given[key]
+
+    def _true(self, m: Measurement, job: JobState) -> str:
+        if m.kind in ("observe", "count", "inspect", "lamp"):
+            column = self.predictor.columns(job, [m])[m.id]
+            assert column.words is not None
+            row = column.words[self.index]
+            return column.choices[int(self.rng.choice(len(row), p=row / row.sum()))]
+        text = measurement_deck(self.predictor, self.index, job, m, m.id)
+        value = reading(text, run_deck(text))
+        return self._shown(m, value)
+
+    def _shown(self, m: Measurement, value: float) -> str:
+        """A true value as this meter shows it."""
+        rng = self.rng
+        if m.kind == "ohms":
+            value = abs(value) * self.gain + LEAD_OHMS * abs(float(rng.standard_normal()))
+            return "OL" if value > OHMS_RANGE else write(float(f"{max(value, 0.01):.3g}"), "ohm")
+        if m.kind == "diode":
+            return "OL" if value > 2.5 else write(round(value, 3), "V")
+        if m.kind == "ac_volts":
+            value = abs(value) * self.gain * (1.0 + 0.1 * float(rng.standard_normal()))
+            return write(round(value, 1), "V")
+        if m.kind == "amps":
+            return write(round(abs(value) * self.gain, 3), "A")
+        return write(round(value * self.gain + 0.01 * float(rng.standard_normal()), 2), "V")
+
+    def _slipped(self, m: Measurement) -> str:
+        """A wrong answer that looks like an answer."""
+        rng = self.rng
+        if m.choices:
+            return str(rng.choice(m.choices))
+        if rng.random() < SLIP_OPEN:
+            return "OL" if m.kind in ("ohms", "diode") else write(round(abs(0.02 * float(rng.standard_normal())), 2), m.unit)
+        if m.kind == "ohms":
+            return write(float(f"{math.exp(rng.uniform(math.log(0.1), math.log(1e6))):.3g}"), "ohm")
+        top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5)
+        return write(round(float(rng.uniform(0.0, top)), 2), m.unit)

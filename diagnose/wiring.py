@@ -41,15 +41,23 @@ class BikeWorld:
         self.built = build(spec)
         self.service = service(self.built)
         self.faults = single_faults(self.built, self.service)
-        self.candidates: tuple[Candidate, ...] = candidates(
-            [f for f in self.faults if f.component not in not_fitted]
-        )
+        fitted = [f for f in self.faults if f.component not in not_fitted]
+        everything = Predictor(self.built, self.service, candidates(fitted), library.instruments)
+        matters = everything.changes_something()
+        self.harmless = tuple(c.id for c, m in zip(everything.candidates, matters, strict=True) if not m)
+        kept = set(self.harmless)
+        self.candidates: tuple[Candidate, ...] = candidates([f for f in fitted if f.id not in kept])
         self.prior = np.array([c.prior for c in self.candidates])
         self.no_fault = 0
         self.unmodelled = len(self.candidates) - 1
         self.latent_sd = np.array([BATTERY_EMF_SD])
         self.predictor = Predictor(
-            self.built, self.service, self.candidates, library.instruments, self.latent_sd
+            self.built,
+            self.service,
+            self.candidates,
+            library.instruments,
+            self.latent_sd,
+            everything.found().only(matters),
         )
         self.view = view(self.built, library.complaints, library.instruments)
         self.repairs: dict[str, Repair] = repairs(self.built, self.faults)

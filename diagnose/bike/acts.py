@@ -157,7 +157,6 @@ def observe(
 ) -> Measurement:
     """Watch, hear or feel a function in a condition."""
     f = built.spec.functions[function]
-    component = f.element.partition(".")[0]
     minutes = OBSERVE_MINUTES.get(f.kind, _minutes(instruments, "observe"))
     return Measurement(
         f"observe:{function}@{condition.text}",
@@ -170,7 +169,7 @@ def observe(
         kit="hands",
         engine_runs=condition.engine not in ("off", "cranking"),
         text=f.question,
-        components=(component,) if component else (),
+        components=tuple(dict.fromkeys(e.partition(".")[0] for e in f.elements)),
     )
 
 

@@ -8,7 +8,7 @@ composed bike.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.bike.model import Condition, JobState
@@ -233,3 +233,28 @@ def ac_edits(built: Build, condition: Condition) -> tuple[Edit, ...]:
         elif element.law == "motor":
             edits.append(Change(element.id, "back_emf", 0.0))
     return tuple(edits)
+
+
+def fault_edits_in(
+    built: Build, edits: Sequence[Edit], condition: Condition, *, alternating: bool
+) -> tuple[Edit, ...]:
+    """A fault's edits as they act in a condition.
+
+    A winding's AC volts per 1000 rpm become its emf in the AC circuit and nothing in the DC one; the
+    alternator's full current becomes its current at these revolutions.
+    """
+    rpm = engine_rpm(built.spec, condition.engine)
+    turning = condition.engine not in ("off", "cranking")
+    out: list[Edit] = []
+    for e in edits:
+        if isinstance(e, Change) and e.param == AC_SUFFIX:
+            if alternating:
+                out.append(Change(e.target, "emf", e.value * rpm / 1000.0))
+        elif isinstance(e, Change) and e.target in built.generators and e.param == "max_current":
+            if turning and not alternating:
+                out.append(Change(e.target, e.param, e.value * charge_fraction(rpm)))
+        elif alternating and isinstance(e, Change) and e.param == "emf" and e.target not in built.windings:
+            continue  # DC sources are silent in the AC circuit, flat or full
+        else:
+            out.append(e)
+    return tuple(out)

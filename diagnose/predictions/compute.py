@@ -18,6 +18,7 @@ from diagnose.bike.build import (
     charge_fraction,
     condition_edits,
     engine_rpm,
+    fault_edits_in,
     node_of_point,
 )
 from diagnose.bike.currents import Service, as_condition
@@ -25,10 +26,14 @@ from diagnose.bike.model import Candidate, Condition, JobState, Measurement
 from diagnose.catalogue.model import Function, Instrument
 from diagnose.circuit.netlist import Case, Change, Edit
 from diagnose.circuit.solve import Solution, compile_netlist, settle_cases
+from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions import effects
 from diagnose.predictions.outcomes import with_outcomes
 from diagnose.predictions.readings import read_group
 from diagnose.predictions.table import Column
+
+HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
+HARMLESS_WORDS = 0.02
 
 Mode = str  # 'dc', 'ac' (windings drive it), 'dead' (battery off, for ohms), 'found' (before any damage)
 
@@ -43,6 +48,12 @@ class Found:
     opened: Mapping[str, np.ndarray]
     latched: Mapping[str, np.ndarray]
 
+    def only(self, keep: np.ndarray) -> Found:
+        """The same for a part of the candidates. keep (n_candidates,) bool."""
+        return Found(
+            {d: m[keep] for d, m in self.opened.items()}, {d: m[keep] for d, m in self.latched.items()}
+        )
+
 
 class Predictor:
     """Predictions of one bike for one list of candidates; hides only caches, answers are frozen."""
@@ -54,6 +65,7 @@ class Predictor:
         candidates: Sequence[Candidate],
         instruments: Mapping[str, Instrument],
         latent_sd: np.ndarray | None = None,
+        found: Found | None = None,
     ):
         self.latent_sd = latent_sd
         self.built = built
@@ -63,9 +75,10 @@ class Predictor:
         self.compiled = compile_netlist(built.netlist)
         self.healthy = next(i for i, c in enumerate(self.candidates) if not c.is_fault)
         self._solved: dict[tuple[JobState, str, Mode], Solution] = {}
-        self._found: Found | None = None
+        self._found: Found | None = found
         self._charge: dict[tuple[JobState, str], np.ndarray] = {}
         self._columns: dict[tuple[JobState, str], Column] = {}
+        self._used: np.ndarray | None = None
 
     # ---- cases ---------------------------------------------------------------------------------
 
@@ -97,7 +110,8 @@ class Predictor:
             charge = self.charge_share(job, condition)
         cases = []
         for i, candidate in enumerate(self.candidates):
-            edits = base + self._fault_edits(candidate, job)
+            own = self._fault_edits(candidate, job)
+            edits = base + fault_edits_in(self.built, own, condition, alternating=mode == "ac")
             if charge is not None:
                 edits += self._weakened_charge(condition, float(charge[i]), edits)
             cases.append(Case(edits, self._states(i, job)))
@@ -148,6 +162,7 @@ class Predictor:
             conditions = self.service.conditions
             cases = [c for condition in conditions for c in self._cases(JobState(), condition, "found")]
             used = settle_cases(self.compiled, cases)
+            self._used = used.volts.reshape(len(used.nodes), *(len(conditions), len(self.candidates)))
             shape = (len(conditions), len(self.candidates))
             opened: dict[str, np.ndarray] = {}
             latched: dict[str, np.ndarray] = {}
@@ -160,6 +175,28 @@ class Predictor:
                     target[device.id] = mask
             self._found = Found(opened, latched)
         return self._found
+
+    def changes_something(self) -> np.ndarray:
+        """(n_candidates,) bool: the candidate moves some node, some word, or is no matter of circuits.
+
+        A chafe of a ground wire against the frame, a leak beside a lamp: real, and without effect. Such
+        faults are left out of a job, which could neither see them nor be caused by them.
+        """
+        self.found()
+        assert self._used is not None
+        reference = self._used[:, :, self.healthy]
+        moved = np.abs(self._used - reference[:, :, None]).max(axis=(0, 1)) > HARMLESS_VOLTS
+        for c_index, c in enumerate(self.candidates):
+            if not c.is_fault or not any(f.edits for f in c.faults):
+                moved[c_index] = True
+        for mask in (*self.found().opened.values(), *self.found().latched.values()):
+            moved |= mask
+        for f in self.built.spec.functions.values():
+            if f.kind in ("spark", "stop", "charge"):
+                condition = as_condition(self.built, f.when)
+                words = self.function_words(JobState(), f.id, condition)
+                moved |= np.abs(words - words[self.healthy]).max(axis=1) > HARMLESS_WORDS
+        return moved
 
     def solutions(self) -> tuple[Solution, ...]:
         """Everything solved so far."""
@@ -205,7 +242,7 @@ class Predictor:
             case "flash":
                 shares = self._light_shares(f, here, healthy)
                 current = np.mean(
-                    [self._current_share(e, here, healthy) for e in _elements(f)], axis=0
+                    [self._current_share(e, here, healthy) for e in f.elements], axis=0
                 )
                 steady = np.zeros(len(self.candidates), dtype=bool)
                 return effects.flash_words(shares, current, self._counts_load(), steady)
@@ -223,7 +260,7 @@ class Predictor:
     def _light_shares(self, f: Function, here: Solution, healthy: Solution) -> np.ndarray:
         """(n_lamps, n_candidates) light of each lamp against a sound bike's."""
         shares = []
-        for element in _elements(f):
+        for element in f.elements:
             e = self.built.elements[element]
             if e.law == "lamp":
                 volts = np.abs(here.across(element))
@@ -270,7 +307,7 @@ class Predictor:
             solution = self.solution(job, condition, mode)
             plus = node_of_point(self.built.spec, need.plus)
             minus = node_of_point(self.built.spec, need.minus)
-            volts, ohms = solution.thevenin(plus, minus)
+            volts, ohms = thevenin(solution, plus, minus)
             value = ohms if need.quantity == "ohms" else np.abs(volts)
             words.append(effects.need_words(value, need.weak, need.dead, need.below))
         return effects.worst_of(words) if f.kind == "spark" else effects.stop_words(words)
@@ -312,10 +349,6 @@ def mode_of(m: Measurement) -> Mode:
     if m.kind in ("ohms", "diode"):
         return "dead"
     return "dc"
-
-
-def _elements(f: Function) -> tuple[str, ...]:
-    return tuple(e.strip() for e in f.element.split(","))
 
 
 def _between(built: Build, solution: Solution, plus: str, minus: str) -> np.ndarray:

@@ -182,7 +182,13 @@ def _edges(center: np.ndarray, spread: np.ndarray, low: float, high: float) -> n
         extra.extend(np.linspace(left, right, pieces + 1)[1:-1])
         room -= pieces - 1
     merged = np.unique(np.concatenate((edges, extra)))
-    return merged if len(merged) else np.array([0.5 * (c[0] + c[-1])])
+    if not len(merged):
+        merged = np.array([0.5 * (c[0] + c[-1])])
+    # where few clusters overlap, one edge throws information away: two more beside it keep most of it
+    beside = np.concatenate((merged - typical, merged + typical))
+    if len(merged) + len(beside) <= _GOOD_BINS - 1 and np.min(gap[candidates], initial=np.inf) < 6.0:
+        merged = np.unique(np.concatenate((merged, beside)))
+    return merged
 
 
 def _wrong(column: Column, flat: np.ndarray, edges: np.ndarray, has_open: bool) -> np.ndarray:

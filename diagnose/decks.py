@@ -1,0 +1,81 @@
+"""Any prediction as a SPICE deck: the bike, the faults, the condition, and the instrument.
+
+Built on expect; so that anyone can check a reading with another simulator.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from diagnose.bike.build import node_of_point
+from diagnose.bike.currents import as_condition
+from diagnose.bike.model import JobState, Measurement
+from diagnose.circuit import instruments as bench
+from diagnose.circuit.netlist import Element
+from diagnose.circuit.spice import Reading, deck
+from diagnose.errors import UsageError
+from diagnose.expect import situation
+from diagnose.predictions.compute import Predictor, mode_of
+from diagnose.predictions.readings import FUSE_LAMP_WATTS, LAMP_WATTS
+from diagnose.wiring import BikeWorld
+
+# volts across the instrument itself, without a second meter
+NO_METER_OHMS = 1e12
+
+
+def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measurement, title: str) -> str:
+    """The deck of one candidate's reading; its @reading line says which quantity is shown.
+
+    raises UsageError for kinds that are watched or looked at, not read
+    """
+    spec = predictor.built.spec
+    if m.kind in ("observe", "inspect", "count"):
+        raise UsageError(f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts")
+    if m.kind == "amps" and m.what == "battery":
+        solution = predictor.solution(job, m.condition, "dc")
+        shunt = bench.read_amps_in_series(predictor.compiled, [solution.cases[index]], predictor.built.batteries[0], 0.01)
+        return deck(shunt.solution, 0, Reading("amps", element=bench.INSTRUMENT), title)
+    if m.kind == "amps":
+        kind = spec.kinds[spec.parts[m.what].kind]
+        plus, minus = (node_of_point(spec, f"{m.what}.{t}") for t in kind.terminals[:2])
+        ohms = predictor.instruments["amps"].values["resistance"].number
+        meter = Element(bench.INSTRUMENT, "resistor", plus, minus, {"resistance": ohms})
+        solution = predictor.solution(job, m.condition, "dc")
+        loaded = bench.with_element(predictor.compiled, [solution.cases[index]], meter)
+        return deck(loaded.solution, 0, Reading("amps", element=bench.INSTRUMENT), title)
+    plus, minus = node_of_point(spec, m.plus), node_of_point(spec, m.minus)
+    solution = predictor.solution(job, m.condition, mode_of(m))
+    case = solution.cases[index]
+    if m.kind == "lamp":
+        watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
+        loaded = bench.with_lamp(predictor.compiled, [case], plus, minus, watts=watts)
+        return deck(loaded.solution, 0, Reading("volts", plus, minus, ohms=NO_METER_OHMS), title)
+    if m.kind == "diode":
+        values = {"emf": bench.DIODE_TEST_VOLTS, "resistance": bench.DIODE_TEST_OHMS}
+        source = Element(bench.INSTRUMENT, "source", plus, minus, values)
+        loaded = bench.with_element(predictor.compiled, [case], source)
+        return deck(loaded.solution, 0, Reading("volts", plus, minus, ohms=NO_METER_OHMS), title)
+    if m.kind == "ohms":
+        return deck(solution, index, Reading("ohms", plus, minus), title)
+    meter_ohms = predictor.instruments[m.kind].values["resistance"].number
+    return deck(solution, index, Reading("volts", plus, minus, ohms=meter_ohms), title)
+
+
+def deck_for(
+    world: BikeWorld,
+    faults: Sequence[str],
+    settings: Sequence[str],
+    measurement: str = "",
+    *,
+    found: bool = True,
+    done: Sequence[str] = (),
+) -> str:
+    """The deck that `diagnose netlist` writes."""
+    s = situation(world.built, world.service, world.library.instruments, faults, found=found, done=done)
+    about = f"{world.spec.id} {'+'.join(s.faults) or 'no_fault'}"
+    if measurement:
+        m = world.parse(measurement)
+        return measurement_deck(s.predictor, s.index, s.job, m, f"{about} {m.id}")
+    condition = as_condition(world.built, ",".join(settings))
+    solution = s.predictor.solution(s.job, condition)
+    return deck(solution, s.index, None, f"{about} {condition.text or 'at rest'}")

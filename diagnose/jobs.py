@@ -1,0 +1,87 @@
+"""Start, go on with, and demonstrate jobs: the wiring between a command line and a session."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from diagnose.conversation import lines
+from diagnose.conversation.session import Session, new_session, resume_session
+from diagnose.conversation.terminal import PlainTerminal, Terminal, converse
+from diagnose.errors import UsageError
+from diagnose.journal import find_job, jobs_folder, list_jobs, open_journal
+from diagnose.means import Opened, open_knowledge
+
+DONE, FAILED = 0, 1
+
+
+def begin(options: argparse.Namespace) -> int:
+    """`diagnose job`: ask what is not known yet, then hold the session."""
+    terminal = PlainTerminal()
+    opened = open_knowledge(options.knowledge)
+    bike = options.bike or _ask_bike(opened, terminal, options.lines)
+    world = opened.world(bike)
+    known: dict[str, Any] = {"complaints": options.complaint, "kit": options.kit, "skill": options.skill}
+    known = {k: v for k, v in known.items() if v}
+    session = new_session(
+        jobs_folder(options.folder), world.spec.id, known, world, opened.rulebase, opened.wording
+    )
+    return _hold(session, options.lines, terminal)
+
+
+def go_on(options: argparse.Namespace) -> int:
+    """`diagnose resume`."""
+    folder = jobs_folder(options.folder)
+    name = options.job
+    if name == "last":
+        records, _ = list_jobs(folder)
+        if not records:
+            raise UsageError(f"no job to go on with in {folder}; try `diagnose job`")
+        name = records[0].job
+    journal = open_journal(find_job(folder, name))
+    try:
+        opened = open_knowledge(options.knowledge)
+        world = opened.world(journal.record.bike)
+        session = resume_session(journal, world, opened.rulebase, opened.wording)
+    except BaseException:
+        journal.close()
+        raise
+    return _hold(session, options.lines, PlainTerminal())
+
+
+def _hold(session: Session, as_lines: bool, terminal: Terminal) -> int:
+    try:
+        if as_lines:
+            lines.run(session, sys.stdin.buffer, sys.stdout.buffer)
+        else:
+            converse(session, terminal)
+    finally:
+        session.close()
+    return FAILED if session.state.outcome == "stopped" else DONE
+
+
+def _ask_bike(opened: Opened, terminal: Terminal, as_lines: bool) -> str:
+    bikes = sorted(opened.library.bike_files)
+    if as_lines:
+        raise UsageError(f"--lines needs --bike; expected one of {', '.join(bikes)}")
+    terminal.show(opened.wording.say("ask_bike"), "question")
+    for number, bike in enumerate(bikes, 1):
+        terminal.show(f"{number}  {bike.replace('_', ' ')}")
+    while True:
+        typed = terminal.ask("> ").strip()
+        if typed.isdigit() and 1 <= int(typed) <= len(bikes):
+            return bikes[int(typed) - 1]
+        if typed in bikes:
+            return typed
+        if Path(typed).suffix == ".yaml" and Path(typed).is_file():
+            return typed
+        terminal.show(opened.wording.say("ask_bike_again", most=len(bikes)), "problem")
+
+
+def demonstrate(options: argparse.Namespace) -> int:
+    """`diagnose job --demo`: one invented job, played to its end; then how to start a real one."""
+    from diagnose.demo import play_demo
+
+    return play_demo(options, open_knowledge(options.knowledge), PlainTerminal())

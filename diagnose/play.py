@@ -1,0 +1,172 @@
+"""Play one job to its end against a bike with a hidden fault: the job as a function.
+
+Used by trials, demonstrations and replays. The player answers measurements; everything else (safety
+questions, "did it help?") is answered as an honest user would.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from diagnose.bike.model import JobState, Measurement
+from diagnose.conversation.planning import physical
+from diagnose.conversation.step import begin, step
+from diagnose.conversation.world import World
+from diagnose.errors import DiagnoseError
+from diagnose.rules.base import RuleBase
+from diagnose.wording import Wording
+
+MOST_MESSAGES = 150  # a job of more than this has lost its way
+NOT_TOOLS = ("observe", "inspect", "count")
+
+Told = Callable[[Mapping[str, Any]], None]
+Said = Callable[[Mapping[str, Any]], None]
+
+
+class Player(Protocol):
+    """A bike that answers."""
+
+    def answer(self, m: Measurement, job: JobState) -> str:
+        """What the user reports of this measurement in this job state."""
+        ...
+
+    def cured(self) -> None:
+        """The fault was repaired: from now on the bike is sound."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Advised:
+    """One piece of advice on the way. right: it cures the hidden fault."""
+
+    sort: str
+    repair: str
+    probability: float
+    right: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """How a job went.
+
+    outcome   repaired | stopped | paused | lost
+    steps     measurements asked; tool_steps: of them those that need an instrument
+    minutes   hands-on minutes as the job itself counts them
+    ended     the closing event; stop: the text of a stop, if it ended so
+    offered_blocked  steps offered although a rule blocks them (must be none)
+    """
+
+    outcome: str
+    causes: tuple[str, ...]
+    advice: tuple[Advised, ...]
+    steps: int
+    tool_steps: int
+    minutes: float
+    doubts: int
+    asked: tuple[str, ...]
+    stop: str = ""
+
+
+def play(
+    world: World,
+    rulebase: RuleBase,
+    wording: Wording,
+    options: Mapping[str, Any],
+    player: Player,
+    cures: Callable[[str], bool],
+    *,
+    told: Told | None = None,
+    said: Said | None = None,
+) -> Played:
+    """Play a job.
+
+    options  as intake.settle takes them: complaints, kit, skill, history ...
+    cures    whether a repair id cures what is hidden
+    told     called with every event; said: with every message (to show or record the talk)
+    """
+    state, events = begin(options, world, rulebase, wording)
+    advice: list[Advised] = []
+    asked: list[str] = []
+    doubts = 0
+    stop = ""
+    for _ in range(MOST_MESSAGES):
+        for event in events:
+            if told:
+                told(event)
+        closing = next((e for e in events if e["event"] == "closed"), None)
+        ends = [e for e in events if e["event"] == "advice" and e["sort"] == "stop"]
+        stop = ends[-1]["text"] if ends else stop
+        if closing is not None:
+            tools = sum(1 for a in asked if a.partition(":")[0] not in NOT_TOOLS)
+            return Played(
+                closing["outcome"],
+                tuple(closing["causes"]),
+                tuple(advice),
+                len(asked),
+                tools,
+                float(closing["hands_minutes"]),
+                doubts,
+                tuple(asked),
+                stop,
+            )
+        problem = next((e for e in events if e["event"] == "problem"), None)
+        message = reply(world, state, player, cures, advice, asked, problem)
+        doubts += "sure" in message
+        if said:
+            said(message)
+        state, events = step(state, message, world, rulebase, wording)
+    return Played("lost", (), tuple(advice), len(asked), 0, state.hands_minutes, doubts, tuple(asked), stop)
+
+
+def reply(
+    world: World,
+    state: Any,
+    player: Player,
+    cures: Callable[[str], bool],
+    advice: list[Advised],
+    asked: list[str],
+    problem: Mapping[str, Any] | None,
+) -> dict[str, Any]:
+    """The message of an honest user to what stands open."""
+    opened = state.open
+    if opened is None:
+        raise DiagnoseError("the job stands without a question and is not closed; expected one or the other")
+    if opened.sort == "advice":
+        event = opened.event
+        right = cures(opened.id)
+        advice.append(Advised(event["sort"], opened.id, float(event["probability"]), right))
+        if right:
+            player.cured()
+        return {"done": opened.id, "works": "yes" if right else "no"}
+    if opened.measurement and opened.sort != "safety":
+        m = world.measurements[opened.measurement]
+        if problem is None:
+            asked.append(m.id)
+        reply: dict[str, Any] = {"answer": player.answer(m, physical(state.job))}
+        if problem is not None and problem.get("doubt"):
+            reply["sure"] = True
+        elif problem is not None:
+            return {"answer": "skip"}
+        return reply
+    if opened.id == "exit_check":
+        return {"answer": "yes" if _all_works(world, state, player) else "no"}
+    if opened.id == "exit_which":
+        bad = [m for m in opened.choices if not _works(world, state, player, m)]
+        return {"answer": bad[0] if bad else "skip"}
+    if opened.event.get("kind") == "confirm":
+        return {"answer": "yes"}
+    if problem is not None and not opened.event.get("skippable", True):
+        raise DiagnoseError(f"the job repeats a question that cannot be skipped: {problem['message']}")
+    return {"answer": "skip"}
+
+
+def _works(world: World, state: Any, player: Player, measurement: str) -> bool:
+    m = world.measurements[measurement]
+    return player.answer(m, physical(state.job)) == m.choices[0]
+
+
+def _all_works(world: World, state: Any, player: Player) -> bool:
+    shown = state.open.event.get("measurements", ())
+    return all(_works(world, state, player, m) for m in shown)

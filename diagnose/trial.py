@@ -1,0 +1,208 @@
+"""Many jobs with hidden faults, played and measured.
+
+Built on play. The truth is drawn by prior and complaint, the bike by its tolerances, the readings by
+ngspice, slips by chance; the figures are counted, never assumed.
+"""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from diagnose.play import Played, play
+from diagnose.players import NgspicePlayer, OwnPlayer
+from diagnose.rules.base import RuleBase
+from diagnose.wiring import BikeWorld
+from diagnose.wording import Wording
+
+CONFIDENT = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One played job. truth: candidate id."""
+
+    truth: str
+    complaint: str
+    played: Played
+    slips: int
+    seconds: float
+
+    @property
+    def first_repair(self) -> bool | None:
+        """Whether the first advice of sort repair was right; None without one."""
+        return next((a.right for a in self.played.advice if a.sort == "repair"), None)
+
+    @property
+    def wrong_repairs(self) -> int:
+        return sum(a.sort == "repair" and not a.right for a in self.played.advice)
+
+    @property
+    def wrong_and_confident(self) -> bool:
+        first = next((a for a in self.played.advice if a.sort == "repair"), None)
+        return first is not None and not first.right and first.probability >= CONFIDENT
+
+    @property
+    def found(self) -> bool:
+        return any(a.right for a in self.played.advice)
+
+
+def draw_truths(
+    world: BikeWorld, jobs: int, rng: np.random.Generator, complaints: Sequence[str] | None = None
+) -> list[tuple[int, str]]:
+    """(candidate index, complaint) of each job: a complaint evenly, then a fault by what causes it."""
+    names = list(complaints or world.spec.complaints)
+    out = []
+    faulty = np.array([c.is_fault for c in world.candidates], dtype=float)
+    weights = {}
+    for name in names:
+        chance = np.where(world.complaint_chance(name) >= 0.5, world.complaint_chance(name), 0.0)
+        weight = world.prior * chance * faulty
+        if weight.sum() > 0:
+            weights[name] = weight / weight.sum()
+    if not weights:
+        raise ValueError("no fault of this bike causes any of these complaints")
+    usable = sorted(weights)
+    for _ in range(jobs):
+        name = usable[int(rng.integers(len(usable)))]
+        out.append((int(rng.choice(len(faulty), p=weights[name])), name))
+    return out
+
+
+def play_one(
+    world: BikeWorld,
+    rulebase: RuleBase,
+    wording: Wording,
+    truth: int,
+    complaint: str,
+    rng: np.random.Generator,
+    *,
+    gross: float,
+    kit: str,
+    player: str,
+) -> Job:
+    """Play one job of a trial."""
+    candidate = world.candidates[truth]
+    subject = NgspicePlayer(world, candidate, rng, gross) if player == "ngspice" else OwnPlayer(world, candidate)
+    options = {
+        "complaints": [complaint],
+        "kit": kit,
+        "skill": "trade",
+        "history": {},
+        "switches": "checked",
+        "others": "skipped",
+    }
+    began = time.perf_counter()
+    played = play(
+        world, rulebase, wording, options, subject, lambda r: bool(world.cures(r)[truth] > 0.5)
+    )
+    slips = subject.slips if isinstance(subject, NgspicePlayer) else 0
+    return Job(candidate.id, complaint, played, slips, time.perf_counter() - began)
+
+
+def run_trial(
+    world: BikeWorld,
+    rulebase: RuleBase,
+    wording: Wording,
+    *,
+    jobs: int,
+    seed: int,
+    gross: float,
+    kit: str,
+    complaints: Sequence[str] | None,
+    player: str,
+) -> dict[str, Any]:
+    """Play `jobs` jobs and count. Same seed, same figures."""
+    rng = np.random.default_rng(seed)
+    truths = draw_truths(world, jobs, rng, complaints)
+    done = [
+        play_one(world, rulebase, wording, t, c, rng, gross=gross, kit=kit, player=player) for t, c in truths
+    ]
+    return summary(world, done, seed=seed, gross=gross, kit=kit, player=player)
+
+
+def _share(flags: Sequence[bool]) -> float | None:
+    return round(sum(flags) / len(flags), 4) if flags else None
+
+
+def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, Any]:
+    """Figures of a trial as plain values."""
+    firsts = [j.first_repair for j in done if j.first_repair is not None]
+    minutes = np.array([j.played.minutes for j in done])
+    per: dict[str, list[Job]] = {}
+    for j in done:
+        per.setdefault(j.complaint, []).append(j)
+    return {
+        "protocol": 1,
+        "bike": world.spec.id,
+        **about,
+        "machine": f"{platform.machine()}, {platform.python_implementation()} {platform.python_version()}",
+        "jobs": len(done),
+        "found": _share([j.found for j in done]),
+        "first_repair_right": _share([bool(f) for f in firsts]),
+        "wrong_repairs_per_job": round(float(np.mean([j.wrong_repairs for j in done])), 4),
+        "wrong_and_confident": _share([j.wrong_and_confident for j in done]),
+        "lost": sum(j.played.outcome == "lost" for j in done),
+        "slips": sum(j.slips for j in done),
+        "steps_mean": round(float(np.mean([j.played.steps for j in done])), 2),
+        "tool_steps_mean": round(float(np.mean([j.played.tool_steps for j in done])), 2),
+        "minutes_mean": round(float(minutes.mean()), 2),
+        "minutes_p90": round(float(np.quantile(minutes, 0.9)), 2),
+        "complaints": {
+            name: {
+                "jobs": len(group),
+                "found": _share([j.found for j in group]),
+                "first_repair_right": _share([bool(j.first_repair) for j in group if j.first_repair is not None]),
+                "minutes_mean": round(float(np.mean([j.played.minutes for j in group])), 1),
+                "tool_steps_mean": round(float(np.mean([j.played.tool_steps for j in group])), 1),
+            }
+            for name, group in sorted(per.items())
+        },
+        "missed": [
+            {
+                "truth": j.truth,
+                "complaint": j.complaint,
+                "outcome": j.played.outcome,
+                "advice": [f"{a.sort} {a.repair} {a.probability:.2f}" for a in j.played.advice],
+                "slips": j.slips,
+                "stop": j.played.stop[:160],
+            }
+            for j in done
+            if not j.found or j.wrong_repairs
+        ],
+    }
+
+
+def trial_text(result: dict[str, Any]) -> str:
+    """The figures as a table for the screen."""
+    lines = [
+        f"{result['jobs']} jobs on {result['bike']}, seed {result['seed']}, kit {result['kit']}, "
+        f"{result['gross']:.0%} wrong readings, played by {result['player']} on {result['machine']}",
+        f"  cause found                {result['found']:.1%}",
+        f"  first repair right         {_percent(result['first_repair_right'])}   (goal 95 %)",
+        f"  wrong repairs a job        {result['wrong_repairs_per_job']:.3f}   (goal 0.1)",
+        f"  wrong and confident        {result['wrong_and_confident']:.1%}   (goal 2 %)",
+        f"  steps, with a tool         {result['steps_mean']}, {result['tool_steps_mean']}",
+        f"  minutes, mean and p90      {result['minutes_mean']}, {result['minutes_p90']}",
+        "  complaint                  jobs  found  first right  minutes  tool steps",
+    ]
+    for name, row in result["complaints"].items():
+        lines.append(
+            f"  {name:<26} {row['jobs']:>4}  {_percent(row['found'])}  {_percent(row['first_repair_right']):>11}  "
+            f"{row['minutes_mean']:>7}  {row['tool_steps_mean']:>10}"
+        )
+    for miss in result["missed"]:
+        lines.append(
+            f"  missed: {miss['truth']} ({miss['complaint']}, {miss['outcome']}, {miss['slips']} slips): "
+            f"{'; '.join(miss['advice']) or miss['stop']}"
+        )
+    return "\n".join(lines)
+
+
+def _percent(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0%}"
