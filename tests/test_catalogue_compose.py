@@ -205,6 +205,54 @@ def test_what_is_not_fitted_on_a_bike_leaves_its_functions_and_neighbours(tiny_k
     assert spec.nodes["tail_plug_feed.b"] == "tail_plug_feed.b"
 
 
+def test_a_function_of_several_lamps_keeps_those_that_are_fitted(tiny_knowledge):
+    change(
+        tiny_knowledge,
+        SECTION,
+        "  rear_ground:",
+        '  other_lamp: {kind: lamp_21w, title: "other lamp", place: tail, unused: [feed, ground]}\n  rear_ground:',
+    )
+    change(
+        tiny_knowledge,
+        SECTION,
+        "element: tail_lamp.filament",
+        'element: "tail_lamp.filament, other_lamp.filament"',
+    )
+    both = ("tail_lamp.filament", "other_lamp.filament")
+    assert compose(tiny_knowledge).functions["tail_light"].elements == both
+    one = compose(tiny_knowledge, {"not_fitted": ["tail_lamp"]})
+    assert one.functions["tail_light"].elements == ("other_lamp.filament",)
+    none = compose(tiny_knowledge, {"not_fitted": ["tail_lamp", "other_lamp"]})
+    assert none.functions == {}
+
+
+def test_a_part_that_becomes_another_kind_keeps_only_values_that_kind_has(tiny_knowledge):
+    change(
+        tiny_knowledge,
+        "components/all.yaml",
+        "  ground_bolt:",
+        """  lamp_led:
+    title: "LED lamp"
+    word: led
+    terminals: [feed, ground]
+    rate: {value: "0", source: made_up}
+    elements: {chip: {law: resistor, plus: feed, minus: ground}}
+    values: {chip.resistance: {value: "100 ohm", source: made_up}}
+    modes: {}
+  ground_bolt:""",
+    )
+    change(
+        tiny_knowledge,
+        SECTION,
+        "{kind: lamp_21w,",
+        '{kind: lamp_21w, values: {filament.rated_watts: {value: "5 W", source: made_up}},',
+    )
+    change(tiny_knowledge, SECTION, "tail_lamp.filament", "tail_lamp.chip")
+    change(tiny_knowledge, BIKE, "body:", "override: {tail_lamp: {kind: lamp_led}}\nbody:")
+    part = compose(tiny_knowledge).parts["tail_lamp"]
+    assert (part.kind, part.values, part.title) == ("lamp_led", {}, "tail lamp")
+
+
 def test_a_neighbour_that_this_bike_does_not_have_is_left_out(tiny_knowledge):
     (tiny_knowledge / "sections/other.yaml").write_text(
         'section: other\ntitle: "x"\nparts:\n  horn: {kind: lamp_21w, title: "x", place: seat}\n'
@@ -297,7 +345,9 @@ def test_the_needs_of_charging_may_name_an_inner_node(tiny_knowledge):
     assert compose(tiny_knowledge).functions["tail_light"].needs[0].plus == "tail_lamp.#j"
     change(tiny_knowledge, SECTION, "tail_lamp.#j", "tail_lamp.#k")
     (problem,) = problems_of(tiny_knowledge)
-    assert problem.message == "tail_light: unknown terminal 'tail_lamp.#k'; try tail_lamp.feed, tail_lamp.ground"
+    assert (
+        problem.message == "tail_light: unknown terminal 'tail_lamp.#k'; try tail_lamp.feed, tail_lamp.ground"
+    )
 
 
 def test_a_library_without_a_kind_for_wires_is_refused(tiny_knowledge):

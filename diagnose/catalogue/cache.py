@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -83,6 +82,8 @@ def _seal(content: bytes) -> bytes:
 
 
 def _write(file: Path, library: Library) -> None:
+    import tempfile
+
     import msgspec
 
     content = msgspec.msgpack.encode(library)

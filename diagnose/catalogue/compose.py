@@ -368,11 +368,15 @@ def _is_point(merged: _Merged, point: str) -> bool:
 
 
 def _fitted_functions(merged: _Merged, gone: frozenset[str]) -> dict[str, Function]:
-    """Functions whose parts are all there; what is not fitted cannot be expected to work."""
+    """Functions without the elements that are not fitted; those with none left cannot be expected to work."""
 
-    def is_fitted(f: Function) -> bool:
-        points = [*f.elements, *(p for need in f.needs for p in (need.plus, need.minus))]
-        return not gone.intersection(p.partition(".")[0] for p in points)
+    def is_gone(point: str) -> bool:
+        return point.partition(".")[0] in gone
 
-    fitted = {f.id: f for f in merged.functions.values() if is_fitted(f)}
+    fitted: dict[str, Function] = {}
+    for f in merged.functions.values():
+        left = [e for e in f.elements if not is_gone(e)]
+        if any(is_gone(p) for need in f.needs for p in (need.plus, need.minus)) or (f.elements and not left):
+            continue
+        fitted[f.id] = f if len(left) == len(f.elements) else replace(f, element=",".join(left))
     return {id: f if f.twin in ("", *fitted) else replace(f, twin="") for id, f in fitted.items()}

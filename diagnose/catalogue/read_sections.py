@@ -114,13 +114,18 @@ def read_part(
     sources: Collection[str],
     base: Part | None = None,
 ) -> Part:
-    """A part; with `base`, the keys given replace those of the base and values are merged."""
+    """A part; with `base`, the keys given replace those of the base and values are merged.
+
+    A `base` that becomes another kind keeps only the values that the new kind has too.
+    """
     needs = ("kind", "title", "place")
     here.is_mapping(*((needs, _PART_MAY) if base is None else ((), (*needs, *_PART_MAY))))
     old = base or Part(id, "", "", "", mark=here.own_key_mark)
     kind = here.word("kind", kinds, old.kind, kind="kind of part")
     terminals = kinds[kind].terminals if kind in kinds else ()
-    values = dict(old.values)
+    # values of the kind it was mean nothing to the kind that it becomes, unless their names agree
+    known = value_units(kinds[kind]) if kind in kinds else old.values
+    values = {key: value for key, value in old.values.items() if key in known}
     if here.has("values") and kind in kinds:
         values.update(read_values(here.at("values"), value_units(kinds[kind]), sources))
     return Part(
