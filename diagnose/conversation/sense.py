@@ -24,6 +24,7 @@ from diagnose.conversation.facts import (
 DISPLAY_ZERO = {"V": 0.005, "ohm": 0.05, "A": 0.005}  # below the last digit of a 3.5 digit display
 SIXTEEN_VOLTS = 16.0 / 12.0  # of the supply: no 12 V battery reads 16 V with the engine off
 TWENTY_TWO_VOLTS = 22.0 / 12.0  # about what an AC range shows on 12 V DC, twice and more
+FORTY_VOLTS = 40.0 / 12.0  # above what an AC range makes of 12 V DC: another unit, or no decimal point
 FULL_SUPPLY = 0.85  # of the supply: a drop of this size is no joint, it is a break
 AMMETER_LIMIT = 10.0  # [A] common jack
 
@@ -59,7 +60,8 @@ def reading_facts(
         "switched": yes(act.condition.controls),
         "engine": engine,
         "isolated": isolation(around, act, job),
-        "above": above(reading, around.view.supply_volts),
+        "above_battery": yes(size(reading, around.view.supply_volts) != "plausible"),
+        "size": size(reading, around.view.supply_volts),
     }
     series = _series(reading, earlier)
     return [fact, series] if series else [fact]
@@ -99,12 +101,14 @@ def verdict(reading: Taken, supply: float, engine: str) -> str:
     return "low" if value < reading.expected[0] else "high"
 
 
-def above(reading: Taken, supply: float) -> str:
-    """no | sixteen | twenty_two: volts, on a 12 V bike, beyond what its battery can give."""
+def size(reading: Taken, supply: float) -> str:
+    """plausible | sixteen | ac_range | absurd: how far volts are beyond what the bike's battery can give."""
     if reading.measurement.unit != "V" or is_expected(reading):
-        return "no"
+        return "plausible"
     relative = abs(reading.value) / supply
-    return "twenty_two" if relative > TWENTY_TWO_VOLTS else "sixteen" if relative > SIXTEEN_VOLTS else "no"
+    if relative <= SIXTEEN_VOLTS:
+        return "plausible"
+    return "sixteen" if relative <= TWENTY_TWO_VOLTS else "ac_range" if relative <= FORTY_VOLTS else "absurd"
 
 
 def scale(reading: Taken) -> str:

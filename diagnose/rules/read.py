@@ -25,7 +25,7 @@ from diagnose.rules.format import (
     engine_limits,
     ordered,
 )
-from diagnose.rules.vocabulary import NUMBER, TEXT, VOCABULARY, Vocabulary
+from diagnose.rules.vocabulary import NUMBER, SUBJECTS, TEXT, VOCABULARY, Vocabulary
 
 NEGATIONS = ("not", "none", "unless", "without", "absent", "missing", "is_not", "no_fact")
 
@@ -373,6 +373,13 @@ class _Reader:
             )
             return "", "", "", None
         text, short = self._text(path, then, found[0]), self._text(path, then, "short")
+        subjects = [k for k in SUBJECTS[found[0]] if k in self.vocabulary]
+        if when and subjects and not any(c.kind in subjects for c in when):
+            self.complain(
+                (*path, found[0]),
+                f"{path[1]} would never be asked for: a {found[0]} needs a condition of kind "
+                + " or ".join(subjects),
+            )
         self.placeholders((*path, found[0]), text, when)
         self.placeholders((*path, "short"), short, when)
         return found[0], text, short, self.until(path, found[0], then, when)

@@ -43,6 +43,15 @@ ROLES = (
     "none",
 )  # fmt: skip
 
+# what a conclusion speaks about: without a condition of such a kind nobody would ever ask for it
+SUBJECTS: Mapping[str, tuple[str, ...]] = {
+    "block": ("act", "touch"),
+    "caution": ("act", "touch"),
+    "doubt": ("reading", "series"),
+    "advise": ("history", "complaint", "job", "bike", "user"),
+    "root_cause": ("finding",),
+}
+
 VOCABULARY: Vocabulary = {
     # the step that is being judged; one fact
     "act": {
@@ -106,7 +115,9 @@ VOCABULARY: Vocabulary = {
         "switched": YES_NO,
         "engine": ("off", "cranking", "running"),
         "isolated": ("yes", "paths", "no"),
-        "above": ("no", "sixteen", "twenty_two"),  # volts, on a 12 V bike; scaled by supply
+        "above_battery": YES_NO,  # more volts than the battery of this bike can give
+        # sixteen: up to 22 V on a 12 V bike; ac_range: up to 40 V; absurd: beyond; scaled by supply
+        "size": ("plausible", "sixteen", "ac_range", "absurd"),
     },
     # how the last readings of one instrument look together
     "series": {
