@@ -84,9 +84,19 @@ def _best(belief: Belief) -> int:
     return int(np.argmax(chance))
 
 
-def _ratio(log_given: np.ndarray, log_before: np.ndarray, group: object) -> float:
+def implicated(chance: np.ndarray, members: np.ndarray) -> np.ndarray:
+    """Chance that each part is at fault, over all candidates that contain it.
+
+    chance   (n,) belief; members (n, n_parts) 1 where the candidate has a fault in the part
+    returns  (n_parts,); need not sum to 1: a part may be in several candidates without leading any
+    source   health state of Stern, Kalech, Rogov & Feldman (2017)
+    """
+    return np.asarray(chance) @ np.asarray(members, dtype=float)
+
+
+def _ratio(log_given: np.ndarray, log_before: np.ndarray, group: list[int] | np.ndarray) -> float:
     inside = np.zeros(len(log_given), dtype=bool)
-    inside[group] = True  # type: ignore[index]
+    inside[np.asarray(group, dtype=int)] = True
     return _mean_log(log_given, log_before, inside) - _mean_log(log_given, log_before, ~inside)
 
 

@@ -95,7 +95,7 @@ class Belief:
 def start(
     prior: np.ndarray,
     latent_sd: np.ndarray | Sequence[float] = (),
-    skill: str = "trade",
+    skill: str | tuple[Sequence[float], Sequence[float]] = "trade",
     *,
     no_fault: int = -1,
     unmodelled: int = -1,
@@ -107,12 +107,12 @@ def start(
 
     prior      (n,) [1] not negative; need not sum to 1
     latent_sd  (n_latents,) prior standard deviation of the shared latents
-    skill      'trade' or 'beginner': how often readings are grossly wrong
+    skill      'trade' or 'beginner', or (rates, their chances): how often readings are grossly wrong
     shows      (n,) chance that a fault is active in a window; None: always
     temper     exponent on the faults' priors; no_fault and unmodelled keep their mass
     raises     NoCandidateExplains if the prior is all zero; ValueError for an unknown skill
     """
-    if skill not in SKILLS:
+    if isinstance(skill, str) and skill not in SKILLS:
         raise ValueError(f"start: skill={skill!r} is unknown; expected one of {', '.join(SKILLS)}")
     prior = np.asarray(prior, dtype=float)
     if not np.all(np.isfinite(prior)) or np.any(prior < 0.0):
@@ -124,7 +124,9 @@ def start(
     log_start[prior <= 0.0] = -np.inf
     sd = np.asarray(latent_sd, dtype=float)
     draws, inside = normal_strata(n_draws if len(sd) else 1, len(sd))
-    rates, weights = (np.asarray(x) for x in SKILLS[skill])
+    rates, weights = (
+        np.asarray(x, dtype=float) for x in (SKILLS[skill] if isinstance(skill, str) else skill)
+    )
     fixed = np.ones(len(prior)) if shows is None else np.asarray(shows, dtype=float)
     return _fresh(
         Belief(
@@ -182,8 +184,9 @@ def normal_strata(n_draws: int, n_latents: int) -> tuple[np.ndarray, np.ndarray]
     while np.gcd(step, n_draws) != 1:
         step += 1
     rows = np.arange(n_draws)
-    order = np.stack([(rows * pow(step, j, n_draws)) % n_draws for j in range(n_latents)], axis=-1)
-    order = order.reshape(n_draws, n_latents).astype(int)
+    order = np.zeros((n_draws, n_latents), dtype=int)
+    for j in range(n_latents):
+        order[:, j] = (rows * pow(step, j, n_draws)) % n_draws
     return mean[order], np.sqrt(np.maximum(var, 0.0))[order]
 
 

@@ -62,8 +62,11 @@ def reduce(now: Situation, belief: np.ndarray, stacked: Stack, limit: int = NARR
         return None
     chosen = np.sort(order[:count])
     usable = np.flatnonzero(np.isfinite(now.tests))
-    rows = stacked.table[chosen].reshape(count, stacked.n_measurements, stacked.n_outcomes)
-    block = rows.transpose(1, 2, 0)[usable]
+    if len(usable):
+        rows = stacked.table[chosen].reshape(count, stacked.n_measurements, stacked.n_outcomes)
+        block = rows.transpose(1, 2, 0)[usable]
+    else:
+        block = np.zeros((0, 1, count))
     sure = block.max(axis=1).min(axis=1) >= CERTAIN
     label = block.argmax(axis=1)
     informing = label.max(axis=1) != label.min(axis=1)

@@ -60,10 +60,7 @@ def _plan(weighed: Weighed, limits: Limits) -> Plan | None:
     """The exact plan, or the narrow search, where few candidates and near-certain outcomes remain."""
     if not (limits.exact or limits.look_ahead):
         return None
-    block = stack(weighed.now.problem.measurements)
-    if block.n_measurements == 0:
-        return None
-    small = reduce(weighed.now, weighed.belief, block)
+    small = reduce(weighed.now, weighed.belief, stack(weighed.now.problem.measurements))
     if small is None:
         return None
     plan = solve(small) if limits.exact else None

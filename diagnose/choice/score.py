@@ -37,8 +37,10 @@ class Stack:
 @lru_cache(maxsize=4)
 def stack(measurements: tuple[MeasurementOption, ...]) -> Stack:
     """Put the outcome tables of these options into one block; kept for the next decisions."""
-    n_outcomes = max((m.outcomes.shape[0] for m in measurements), default=1)
-    n_candidates = measurements[0].outcomes.shape[1] if measurements else 0
+    if not measurements:
+        return Stack(np.zeros((0, 0)), np.zeros((0, 0)), 0, 1)
+    n_outcomes = max(m.outcomes.shape[0] for m in measurements)
+    n_candidates = measurements[0].outcomes.shape[1]
     size = len(measurements) * n_outcomes * n_candidates
     # small problems in double precision: there exact ties and tiny gains decide
     block = np.zeros(

@@ -186,7 +186,8 @@ def _edges(center: np.ndarray, spread: np.ndarray, low: float, high: float) -> n
         merged = np.array([0.5 * (c[0] + c[-1])])
     # where few clusters overlap, one edge throws information away: two more beside it keep most of it
     beside = np.concatenate((merged - typical, merged + typical))
-    if len(merged) + len(beside) <= _GOOD_BINS - 1 and np.min(gap[candidates], initial=np.inf) < 6.0:
+    overlap = c[-1] - c[0] > 0.1 * typical and np.min(gap[candidates], initial=6.0 - gap.max()) < 6.0
+    if overlap and len(merged) + len(beside) <= _GOOD_BINS - 1:
         merged = np.unique(np.concatenate((merged, beside)))
     return merged
 
