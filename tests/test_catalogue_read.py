@@ -161,6 +161,7 @@ WRONG = {
     "severity missing": (KINDS, "        severity: short\n", "", "edit 'to_ground' takes its ohms from the severity; expected severity: series, leak or short"),
     "severity unused": (KINDS, "edits: [{open: link}]", "edits: [{open: link}]\n        severity: leak", "severity 'leak' is used by no edit; expected one of bridge, series"),
     "unknown severity": (KINDS, "severity: short", "severity: shot", "unknown severity 'shot'; try short"),
+    "plain number given a source": (KINDS, 'fresh: "10"', 'fresh: {value: "10", source: made_up}', "crossed.fresh: {'value': '10', 'source': 'made_up'} is not quoted"),
     "chance above one": (KINDS, 'fresh: "10"', 'intermittent: "10"', "intermittent=10 is a chance; expected at most 1"),
     "repair that is not there": (KINDS, "repair: charge", "repair: chrge", "unknown repair 'chrge'; try charge"),
     "cure of no mode": (KINDS, "cures: [fatigued]", "cures: [fatigue]", "unknown mode 'fatigue'; try fatigued or '*'"),
@@ -250,7 +251,7 @@ def test_ways_need_a_kind_of_connector_way(tiny_knowledge):
 
 
 def test_every_wrong_text_was_tried():
-    assert len(WRONG) == 92
+    assert len(WRONG) == 93
 
 
 def test_a_mode_and_the_repair_it_names_must_agree(tiny_knowledge):

@@ -173,9 +173,7 @@ class Cursor:
         return self.at(key).amount(unit, default, low) if self.has(key) else default
 
     def amount(self, unit: str, default: float = 0.0, low: float | None = None) -> float:
-        """This value as a quoted quantity of one unit; a {value, source} mapping will do as well."""
-        if isinstance(self.data, dict):
-            return self.value(unit, low=low).number
+        """This value as a quoted quantity of one unit, not below `low`."""
         try:
             found = quantity(self.data, unit)
         except QuantityError as err:
@@ -188,7 +186,7 @@ class Cursor:
     def value(
         self,
         unit: str,
-        sources: Collection[str] | None = None,
+        sources: Collection[str],
         low: float | None = None,
     ) -> Value:
         """This mapping as a Value: {value, tolerance, source, why}. unit '' takes any unit."""
@@ -209,7 +207,7 @@ class Cursor:
         # people write a tolerance as plus-minus; two standard deviations of it are meant
         tolerance = self.number("tolerance", "%", low=0.0) / 2
         source, why = self.text("source"), self.text("why")
-        if sources is not None and source and source not in sources:
+        if source and source not in sources:
             self.note(unknown("source", source, sources), "source")
         if source == "estimate" and not why:
             self.note(f"{self.name} is an estimate without a reason; expected why: a few words")
