@@ -44,7 +44,6 @@ class Sheet:
     columns  (B,) their numbers in the batch
     entries  rows, columns (within the sheet) and values that differ from the layout's base
     states   (n_devices, B) device states to start from
-    names    per column: names of elements and nodes that edits put into spares
     """
 
     layout: Layout
@@ -57,6 +56,13 @@ class Sheet:
     @property
     def size(self) -> int:
         return len(self.columns)
+
+    def ends(self, element: int, column: int) -> tuple[int, int]:
+        """Plus and minus node of an element in one of this sheet's cases."""
+        for patch in self.patches:
+            if patch.element == element and patch.start <= column < patch.stop:
+                return patch.plus, patch.minus
+        return int(self.layout.plus[element]), int(self.layout.minus[element])
 
     def values(self) -> np.ndarray:
         """(n_rows, B) every value of every case."""

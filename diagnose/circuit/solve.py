@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.circuit.edits import Sheet, read_cases
+from diagnose.circuit.edits import read_cases
 from diagnose.circuit.eliminate import Scratch
 from diagnose.circuit.layout import BENT_LAWS, Compiled, Layout, compile_netlist
 from diagnose.circuit.netlist import Case, Netlist
@@ -112,11 +112,18 @@ class Solution:
 
     def phases(self, column: int) -> Array:
         """Volts (n_phases, n_nodes) of a loop that never rests; of any other case its one row of volts."""
+        part, here = self.part_at(column)
+        if here in part.settled.phases:
+            return part.settled.phases[here][:, _own_nodes(part.sheet.layout)]
+        return self.volts[:, column][None]
+
+    def part_at(self, column: int) -> tuple[Part, int]:
+        """The part that holds a case, and its column there. Raises CircuitError for a case that is not there."""
         for part in self.parts:
             here = np.flatnonzero(part.sheet.columns == column)
-            if len(here) and int(here[0]) in part.settled.phases:
-                return part.settled.phases[int(here[0])][:, _own_nodes(part.sheet.layout)]
-        return self.volts[:, column][None]
+            if len(here):
+                return part, int(here[0])
+        raise CircuitError(f"case {column} is not in this solution; expected 0 to {self.size - 1}")
 
     @property
     def floating(self) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.circuit import elements as law
 from diagnose.circuit.netlist import JOINT_OHMS, LEAK_OHMS, Add, Element, Move
-from diagnose.circuit.point import Part, Point, floating_nodes, point_of
+from diagnose.circuit.point import Part, Point, point_of
 from diagnose.circuit.solve import Solution
 from diagnose.errors import CircuitError
 
@@ -42,7 +42,7 @@ def deck(solution: Solution, column: int, reading: Reading | None = None, title:
     raises   CircuitError for an unknown node or element of the reading
     source   ngspice manual, chapters on R, V, I, B and D elements
     """
-    part, here = _find(solution, column)
+    part, here = solution.part_at(column)
     point = point_of(part)
     names = _node_names(part, here, solution, column)
     known = {name: f"n{number}" for number, name in names.items()} | {solution.nodes[-1]: "0"}
@@ -55,7 +55,7 @@ def deck(solution: Solution, column: int, reading: Reading | None = None, title:
     for number, element in enumerate(part.sheet.layout.elements):
         if not point.inside[number, here]:
             continue
-        plus, minus = (_spice(part, k) for k in _ends(part, number, here))
+        plus, minus = (_spice(part, k) for k in part.sheet.ends(number, here))
         if plus == minus:
             continue
         own = f"{number + 1}"
@@ -67,35 +67,20 @@ def deck(solution: Solution, column: int, reading: Reading | None = None, title:
             letter = "v" if value in ("emf", "back_emf", "regulated_volts") else body[-1][0].lower()
             if tolerance and any(line.lower().startswith(f"{letter}{own} ") for line in body[-2:]):
                 lines.append(f"* @tolerance {letter}{own} {tolerance:.6g} {value}")
-    body += _leaks(part, point, here)
+    body += _leaks(part, point, here, {k - 1 for k in names})
     if reading is not None:
         lines += _instrument(reading, known, label, body)
     return "\n".join([*lines, *body, *models.values(), ".temp 27", ".op", ".end", ""])
-
-
-def _find(solution: Solution, column: int) -> tuple[Part, int]:
-    for part in solution.parts:
-        here = np.flatnonzero(part.sheet.columns == column)
-        if len(here):
-            return part, int(here[0])
-    raise CircuitError(f"deck: case {column} is not in this solution; expected 0 to {solution.size - 1}")
 
 
 def _spice(part: Part, node: int) -> str:
     return "0" if node == part.sheet.layout.ground else f"n{node + 1}"
 
 
-def _ends(part: Part, number: int, here: int) -> tuple[int, int]:
-    for patch in part.sheet.patches:
-        if patch.element == number and patch.start <= here < patch.stop:
-            return patch.plus, patch.minus
-    return int(part.sheet.layout.plus[number]), int(part.sheet.layout.minus[number])
-
-
 def _node_names(part: Part, here: int, solution: Solution, column: int) -> dict[int, str]:
     """Spice number -> name of every node that is in use in this case."""
     layout = part.sheet.layout
-    used = {k for n in range(len(layout.elements)) for k in _ends(part, n, here)} - {layout.ground}
+    used = {k for n in range(len(layout.elements)) for k in part.sheet.ends(n, here)} - {layout.ground}
     fresh: list[str] = []
     for edit in solution.cases[column].edits:
         wanted: Sequence[str] = ()
@@ -173,20 +158,27 @@ def _driver_state(point: Point, number: int, here: int) -> int:
     return int(point.part.settled.states[driver, here]) if driver >= 0 else 0
 
 
-def _leaks(part: Part, point: Point, here: int) -> list[str]:
-    """100 Mohm from each chain end; a ring without any path gets one at the node that reads 0 V."""
+def _leaks(part: Part, point: Point, here: int, used: set[int]) -> list[str]:
+    """100 Mohm from each chain end; a ring cut off from everything gets one, where the solver reads 0 V."""
     order = point.work.plan.order
-    leaky = {int(order[k]) for k in np.flatnonzero(point.leaks[:, here] > 0.0)}
-    used = {k for n in np.flatnonzero(point.inside[:, here]) for k in _ends(part, int(n), here)}
-    lines = [f"Rleak{k + 1} n{k + 1} 0 {LEAK_OHMS:.15g}" for k in sorted(leaky & used)]
-    adrift = np.flatnonzero(floating_nodes(part)[:, here])
-    exact = part.settled.volts[:, here] == 0.0
-    lines += [
-        f"Rring{k + 1} n{k + 1} 0 {LEAK_OHMS:.15g}"
-        for k in adrift.tolist()
-        if k in used and k not in leaky and exact[k]
-    ]
-    return lines
+    leaky = {int(order[k]) for k in np.flatnonzero(point.leaks[:, here] > 0.0)} & used
+    volts = np.abs(part.settled.volts[:, here])
+    for island in _islands(part, point, here, used):
+        if not island & leaky and part.sheet.layout.ground not in island:
+            leaky.add(min(island, key=lambda k: (volts[k], k)))
+    return [f"Rleak{k + 1} n{k + 1} 0 {LEAK_OHMS:.15g}" for k in sorted(leaky)]
+
+
+def _islands(part: Part, point: Point, here: int, used: set[int]) -> list[set[int]]:
+    """Nodes joined by anything in circuit."""
+    island = {k: {k} for k in used | {part.sheet.layout.ground}}
+    for number in np.flatnonzero(point.inside[:, here]).tolist():
+        plus, minus = part.sheet.ends(number, here)
+        if island[plus] is not island[minus]:
+            island[plus] |= island[minus]
+            for k in island[minus]:
+                island[k] = island[plus]
+    return list({id(nodes): nodes for nodes in island.values()}.values())
 
 
 def _state(solution: Solution, part: Part, point: Point, here: int, number: int) -> str:
@@ -201,7 +193,7 @@ def _state(solution: Solution, part: Part, point: Point, here: int, number: int)
     def ends(role: str) -> str:
         places = []
         for name in device.roles.get(role, ()):
-            plus, minus = (_spice(part, k) for k in _ends(part, layout.element_of[name], here))
+            plus, minus = (_spice(part, k) for k in part.sheet.ends(layout.element_of[name], here))
             ohms = 1.0 / float(work.conductance[layout.element_of[name], here])
             places.append(f"{plus},{minus}" if role == "coil" else f"{plus},{minus},{ohms:g}")
         return ";".join(places)
