@@ -302,7 +302,7 @@ def find_job(folder: Path, text: str) -> Path:
 def as_case(record: Record) -> dict[str, Any]:
     """The journal as a case: what was asked of the program, without truth and without expectation."""
     return {
-        "case": record.job.replace("-", "_"),
+        "case": "job_" + record.job.replace("-", "_"),
         "bike": record.bike,
         **{k: v for k, v in record.options.items() if v not in (None, "", [], {})},
         "messages": [dict(m) for m in record.messages],

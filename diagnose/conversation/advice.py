@@ -67,7 +67,7 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
         "verify": verify if verify in world.measurements else None,
         "title": f"{names.component(world, repair.component)}: {repair.title}",
         "sure": names.sure(probability, words),
-        "place": {"place": repair.place, "title": names.component(world, repair.place)},
+        "place": {"place": repair.place, "title": names.place(world, repair.place)},
         "get_home": home,
         "rules": [
             {

@@ -15,7 +15,8 @@ from diagnose.conversation.messages import WITHOUT_READING
 from diagnose.errors import ObservationError
 from diagnose.wording import Wording
 
-_CLOSE = 0.75  # [1] likeness from which a misspelt word is taken for the offered one
+# [1] likeness from which a misspelt word is taken for the offered one: `done` is not `gone`
+_CLOSE = 0.84
 
 
 def plain(text: str) -> str:

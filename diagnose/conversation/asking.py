@@ -92,7 +92,7 @@ def measurement_question(
         "minutes": {"hands": round(planning.minutes_for(world, state, m), 1), "wait": m.wait_min},
         "helper": m.helper,
         "expected": expectation(world, state, own, words),
-        "places": [{"place": p, "title": names.component(world, p)} for p in m.places],
+        "places": [{"place": p, "title": names.place(world, p)} for p in m.places],
         "colours": {
             end: names.colour_words(world.view.points[p].colour, words)
             for end, p in (("plus", m.plus), ("minus", m.minus))
@@ -109,7 +109,7 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     lines = [*put_back(world, state, m, words)]
     for place in m.places:
         if place not in state.paid.places and world.view.places.get(place, ("", 0.0, 0.0))[1] > 0:
-            lines.append(words.say("open_place", skill, place=names.component(world, place)))
+            lines.append(words.say("open_place", skill, place=names.place(world, place)))
     lines += switch_lines(world, state, m, words)
     if m.kind in MEASURED or m.kind == "amps":
         lines.append(
@@ -117,7 +117,7 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
         )
         if m.plus:
             values = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
-            posts = m.kind == "volts" and is_posts(world, m)
+            posts = names.is_posts(world, m)
             lines.append(words.say("do_posts" if posts else f"do_{m.kind}", skill, **values))
             if m.text:
                 lines.append(m.text)
@@ -132,12 +132,6 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     if skill == "trade":
         return " ".join(filter(None, lines))
     return "\n".join(filter(None, lines))
-
-
-def is_posts(world: World, m: Measurement) -> bool:
-    """Whether both tips go to the battery's own posts."""
-    ends = {p.partition(".")[0] for p in (m.plus, m.minus)}
-    return len(ends) == 1 and world.view.components.get(ends.pop(), ("", "", ""))[1] == "battery"
 
 
 def put_back(world: World, state: State, m: Measurement | None, words: Wording) -> list[str]:

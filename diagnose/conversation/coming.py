@@ -129,7 +129,7 @@ def propose(turn: Turn, m: Measurement, sort: str, lead: str = "") -> Turn:
                 return exit_check(turn)
             if sort == "intake_meter":
                 return advance(turn.then(with_setting(state, meter="skipped")))
-            raise ObservationError(m.id, text, '{"do":"others"}', "is blocked")
+            raise ObservationError(m.id, "another step", "others", f"is blocked: {text.rstrip('.')}")
         return _ask_safety(turn, m, first, sort)
     return open_measurement(means, state, m, sort, turn.events, lead)
 

@@ -44,10 +44,26 @@ def doubt(
     note: str,
     words: Wording,
 ) -> Doubt | None:
-    """Why a reading should be taken again, or None.
+    """Why a reading should be taken again, or None; the text ends with how to insist.
 
     note  what the reader of quantities found odd about the text itself
     """
+    found = _doubt(world, rulebase, state, m, value, text, note, words)
+    if found is None:
+        return None
+    return Doubt(found.slip, f"{found.text} {words.say('doubt_again', state.setting.skill)}")
+
+
+def _doubt(
+    world: World,
+    rulebase: RuleBase,
+    state: State,
+    m: Measurement,
+    value: float | str,
+    text: str,
+    note: str,
+    words: Wording,
+) -> Doubt | None:
     skill = state.setting.skill
     if note:
         return Doubt("display", words.say("doubt_note", skill, note=note))

@@ -6,6 +6,7 @@ Between state and beliefs. Everything else in the conversation reads beliefs thr
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +18,10 @@ from diagnose.conversation.world import World
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
 from diagnose.predictions.table import Column
 
-BADLY_DONE = 0.03  # [1] chance that a repair of the right fault was not done well (estimate)
+# [1] what is left of a candidate whose repair did not help: next to nothing, so that the search goes on
+BADLY_DONE = 1e-6
+# doubts that name no slip: the user looked twice, so the reading stands as any other
+NOT_A_SLIP = ("", "unexplained", "unexpected")
 FEWEST_NOTED = 0.005  # [1] weight from which a suspect counts when a reading is judged
 
 
@@ -60,11 +64,47 @@ def take_in(world: World, belief: Belief, reading: Reading, earlier: Iterable[Ev
         belief,
         own,
         reading.value,
-        doubtful=reading.doubtful,
+        doubtful=reading.slip not in NOT_A_SLIP,
         repeat_of=reading.measurement if repeated and seen else None,
         neighbours=tuple(neighbours[n] for n in near),
         session=m.minus,
     )
+
+
+def with_reading(
+    world: World, setting: Setting, belief: Belief, heard: tuple[Evidence, ...], reading: Reading
+) -> tuple[tuple[Evidence, ...], Belief]:
+    """The evidence and the belief with one more reading.
+
+    The same measurement taken again on an unchanged bike: if it agrees it confirms the first one (and
+    counts as a repetition, not as news); if it does not, it takes the first one's place.
+    """
+    alike = [
+        e
+        for e in heard
+        if isinstance(e, Reading) and e.measurement == reading.measurement and e.job == reading.job
+    ]
+    if not alike:
+        return (*heard, reading), take_in(world, belief, reading, heard)
+    if agrees(world, reading, alike[-1]):
+        again = replace(reading, value=alike[-1].value)
+        return (*heard, again), take_in(world, belief, again, heard)
+    kept = (*(e for e in heard if e not in alike), reading)
+    return kept, rebuild(world, setting, kept)
+
+
+def agrees(world: World, reading: Reading, earlier: Reading) -> bool:
+    """Whether a reading taken again shows the same: the same word, or within two spreads."""
+    if isinstance(reading.value, str) or isinstance(earlier.value, str):
+        return reading.value == earlier.value
+    if np.isposinf(reading.value) or np.isposinf(earlier.value):
+        return reading.value == earlier.value
+    own = column(world, reading.job, reading.measurement)
+    if own.scale == "log":
+        both = log_ohms(np.array([reading.value, earlier.value]))
+        spread = log_ohms_spread(np.array([earlier.value]), np.array([float(np.nanmedian(own.spread))]))[0]
+        return bool(abs(both[0] - both[1]) <= 2.0 * spread)
+    return abs(reading.value - earlier.value) <= 2.0 * float(np.nanmedian(own.spread))
 
 
 def failed(world: World, belief: Belief, repair: str) -> Belief:

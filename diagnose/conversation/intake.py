@@ -176,6 +176,9 @@ def observe(means: Means, state: State, line: str) -> tuple[State, list[Event]]:
     )
     added = tuple(Reading(i.measurement, i.value, i.text, job) for i in understood.items)
     state = replace(state, evidence=(*kept, *added), paid=replace(state.paid, used=state.paid.used | fresh))
+    battery = battery_reading(means.world)
+    if battery is not None and battery.id in fresh and not state.setting.meter:
+        state = with_setting(state, meter="proved")
     event: Event = {
         "event": "noted",
         "understood": [

@@ -16,7 +16,7 @@ TEXT_LIMIT = 4000  # characters; nobody types a longer answer, a pasted file is 
 
 ASIDE = ("suspects", "why", "others")  # asked beside the question, which keeps standing
 DO = (*ASIDE, "undo", "pause")
-DIFFERS = ("kit", "skill", "helper", "engine", "not_fitted", "fitted")
+DIFFERS = ("kit", "skill", "helper", "engine", "not_fitted")
 # words that answer any measurement without being a reading of it
 WITHOUT_READING = ("skip", "cannot_reach", "do_not_know", "works_now", "not_fitted")
 

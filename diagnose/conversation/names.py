@@ -36,6 +36,11 @@ def component(world: World, name: str) -> str:
     return name.replace("_", " ")
 
 
+def place(world: World, name: str) -> str:
+    """Title of a place."""
+    return world.view.places[name][0] if name in world.view.places else component(world, name)
+
+
 def candidate(world: World, item: Candidate, words: Wording) -> str:
     """A suspect in plain words: part and what is wrong with it."""
     if not item.faults:
@@ -101,6 +106,8 @@ def reading(value: float | str, unit: str, words: Wording) -> str:
         return words.word("answers", value)
     if not math.isfinite(value):
         return "OL"
+    if unit in ("V", "A"):
+        return f"{round(float(value), 2) + 0.0:g} {unit}"
     return quantities.write(round_reading(float(value), unit), unit)
 
 
@@ -133,7 +140,9 @@ def expected(own: Column, center: float, sd: float, words: Wording) -> tuple[flo
 
 def in_short(world: World, m: Measurement, words: Wording) -> str:
     """A measurement as half a line, for lists: what is measured where, and when."""
-    if m.plus:
+    if is_posts(world, m):
+        text = words.say("short_posts")
+    elif m.plus:
         text = words.say(
             f"short_{m.kind}", plus=point(world, m.plus, words), minus=point(world, m.minus, words)
         )
@@ -141,6 +150,13 @@ def in_short(world: World, m: Measurement, words: Wording) -> str:
         text = words.say(f"short_{m.kind}", what=component(world, m.what))
     when = condition(world, m, words)
     return f"{text} ({when})" if when else text
+
+
+def is_posts(world: World, m: Measurement) -> bool:
+    """Whether both tips of a voltmeter go to the battery's own posts."""
+    ends = {p.partition(".")[0] for p in (m.plus, m.minus)}
+    word = world.view.components.get(next(iter(ends)), ("", "", ""))[1]
+    return m.kind == "volts" and len(ends) == 1 and word == "battery"
 
 
 def condition(world: World, m: Measurement, words: Wording) -> str:

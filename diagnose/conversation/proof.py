@@ -48,7 +48,7 @@ def after_repair(means: Means, state: State, repair_id: str, works: str) -> Stat
         shown=frozenset(),
     )
     if works == "yes":
-        return replace(state, repaired=(*state.repaired, repair_id), phase="proving")
+        return replace(state, repaired=(*state.repaired, repair_id), phase="proving", proof="")
     return replace(
         state,
         phase="working",
@@ -158,9 +158,15 @@ def close(
     if outcome == "repaired":
         done = [means.world.repairs[r] for r in state.repaired]
         what = [f"{names.component(means.world, r.component)}: {r.title}" for r in done]
-        text = means.say(state, "hand_over", repairs=names.listing(what, means.words))
+        listed = names.listing(what, means.words)
+        if state.proof:
+            text = means.say(state, "hand_over", repairs=listed, proof=state.proof)
+        else:
+            text = means.say(state, "hand_over_unproved", repairs=listed)
+        if state.exit_skipped:
+            text += " " + means.say(state, "exit_skipped")
     if opened and outcome != "paused":
-        places = names.listing([names.component(means.world, p) for p in opened], means.words)
+        places = names.listing([names.place(means.world, p) for p in opened], means.words)
         text = "\n".join(filter(None, (text, means.say(state, "close_places", places=places))))
     event: Event = {
         "event": "closed",

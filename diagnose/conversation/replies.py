@@ -44,7 +44,7 @@ def answered(turn: Turn, message: Answered, hint: str) -> Turn:
             declined = replace(state, declined=state.declined | {asked.id}, phase="working")
             return advance(turn.then(declined), hint)
         raise ObservationError(
-            message.text, "done with works yes or no, or skip", f'{{"done":"{asked.id}","works":"yes"}}'
+            message.text, "done, and whether it works now (yes or no)", "skip, to leave this repair for now"
         )
     if asked.sort == "exit_check":
         return _exit_answer(turn, message.text, hint)
@@ -101,11 +101,15 @@ def _measured(turn: Turn, asked: Open, message: Answered, hint: str) -> Turn:
     if found is not None and not message.sure and not was_doubted(state, message):
         doubted = replace(state, doubted=(asked.id, plain(message.text)))
         return turn.then(doubted, problem(found.text, {"slip": found.slip, "text": found.text}))
-    reading = Reading(m.id, value, message.text, planning.physical(state.job), doubtful=found is not None)
+    reading = Reading(
+        m.id, value, message.text, planning.physical(state.job), slip=found.slip if found else ""
+    )
     state = _took_reading(means, state, m, reading)
     if asked.sort == "proof":
         if proof.proves(means, state, reading):
-            return exit_check(turn.then(state))
+            shown = names.reading(reading.value, m.unit, means.words)
+            words = f"{names.in_short(world, m, means.words)}: {shown}"
+            return exit_check(turn.then(replace(state, proof=words)))
         return advance(turn.then(proof.not_proved(means, state)), hint)
     if asked.sort == "exit":
         if proof.proves(means, state, reading):
@@ -123,11 +127,11 @@ def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) 
     """Everything a reading changes: evidence, belief, minutes, what is open and apart."""
     world = means.world
     minutes = planning.minutes_for(world, state, m)
-    earlier = state.evidence
+    told, belief = evidence.with_reading(world, state.setting, state.belief, state.evidence, reading)
     state = replace(
         state,
-        evidence=(*earlier, reading),
-        belief=evidence.take_in(world, state.belief, reading, earlier),
+        evidence=told,
+        belief=belief,
         paid=planning.after(state.paid, m),
         hands_minutes=state.hands_minutes + minutes,
         steps=state.steps + 1,
@@ -169,7 +173,7 @@ def _not_fitted(turn: Turn, m: Measurement, hint: str) -> Turn:
         raise ObservationError(
             "not_fitted",
             f"which of {', '.join(named)} is not on this bike",
-            f'{{"differs":{{"not_fitted":"{named[0]}"}}}}',
+            f"saying what differs: not fitted {named[0]}",
             "could mean more than one part",
         )
     return differs(turn, {"not_fitted": touched[0]}, hint)
@@ -181,8 +185,7 @@ def _exit_answer(turn: Turn, text: str, hint: str) -> Turn:
     said = yes_no(text, means.words)
     skipped = special in ("skip", "do_not_know", "cannot_reach")
     if said == "yes" or special == "works_now" or skipped:
-        if skipped:
-            state = replace(state, notes=(*state.notes, means.words.say("exit_skipped")))
+        state = replace(state, exit_skipped=skipped)
         return turn.then(*proof.close(means, state, "repaired", state.causes))
     if said == "no":
         event = proof.which_question(means, state)
@@ -262,14 +265,14 @@ def took(turn: Turn, measurement: str) -> Turn:
     if reason in ("kit", "helper", "engine"):
         lacking = {"kit": means.words.say(f"kit_{m.kit}")} if reason == "kit" else {}
         change = {
-            "kit": f'{{"kit":"{m.kit}"}}',
-            "helper": '{"helper":"yes"}',
-            "engine": '{"engine":"may run"}',
+            "kit": f"kit {m.kit}",
+            "helper": "helper yes",
+            "engine": "engine may run",
         }
         raise ObservationError(
             m.id,
             means.words.say(f"needs_{reason}", **lacking),
-            f'{{"differs":{change[reason]}}} if that has changed',
+            f"saying that it differs now: {change[reason]}",
             "cannot be taken now",
         )
     if state.belief is None:
@@ -313,7 +316,7 @@ def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:
                 state, engine_may_run=_said(word, means, yes=("may run", "on"), no=("off",)) == "yes"
             )
         else:
-            state, means = _fitted_change(means, state, key, word)
+            state, means = _without(means, state, word)
     if state.phase in ("intake", "proving", "exit_check", "reproduce"):
         return again(Turn(means, state, (*turn.events, {"event": "noted"})))
     return advance(Turn(means, replace(state, phase="working"), turn.events), hint, lead=[{"event": "noted"}])
@@ -332,19 +335,11 @@ def _known(name: str, names_known: Mapping[str, object], kind: str) -> tuple[str
     return f"a {kind} of this bike", ", ".join(near) or next(iter(names_known), "another"), "is not known"
 
 
-def _fitted_change(means: Means, state: State, key: str, component: str) -> tuple[State, Means]:
-    gone = state.setting.not_fitted
-    if key == "fitted":
-        if component not in gone:
-            raise ObservationError(
-                component, f"a part that was said not to be fitted: {', '.join(gone) or 'none so far'}"
-            )
-        raise ObservationError(
-            component, "undo", '{"do":"undo"}', "can only be put back by taking the answer back"
-        )
+def _without(means: Means, state: State, component: str) -> tuple[State, Means]:
+    """The job on this bike without a part that it does not have."""
     if component not in means.world.view.components:
         raise ObservationError(component, *_known(component, means.world.view.components, "component"))
-    state = with_setting(state, not_fitted=(*gone, component))
+    state = with_setting(state, not_fitted=(*state.setting.not_fitted, component))
     means = replace(means, world=means.world.without(component))
     kept = tuple(
         e for e in state.evidence if not isinstance(e, Reading) or e.measurement in means.world.measurements

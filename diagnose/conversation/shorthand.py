@@ -123,9 +123,7 @@ def _measured(world: World, part: str, name: str, number: str, words: Wording) -
         )
     if len(found) > 1:
         ids = ", ".join(m.id for m in found[:4])
-        raise ObservationError(
-            part, "one measurement", f'{{"take": ...}} with one of {ids}', "could be several readings"
-        )
+        raise ObservationError(part, "one measurement", f"taking one of {ids}", "could be several readings")
     value, _ = read_answer(found[0], number, {}, words)
     return Item(part, found[0].id, value, _echo(world, found[0], value, words))
 

@@ -66,15 +66,19 @@ class Reading:
     """One answered measurement. value is SI, +inf for OL, or the word.
 
     job       job state in which it was taken (what predicts it)
-    doubtful  accepted although it made no sense
+    slip      why it was doubted before it was accepted; '' if it was not
     """
 
     measurement: str
     value: float | str
     text: str
     job: JobState
-    doubtful: bool = False
-    minutes: float = 0.0
+    slip: str = ""
+
+    @property
+    def doubtful(self) -> bool:
+        """Accepted although it made no sense."""
+        return bool(self.slip)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,8 @@ class State:
     doubted    (measurement, answer) that was questioned and waits to be said again
     taken_out, taken_apart, battery_undone  what the last step left apart, to be put back in words
     repaired   repairs that helped; causes: candidates they most likely cured
+    proof      the reading that proved the last repair, in words; '' if none was taken
+    exit_skipped  the exit check was not done
     past       evidence from before a repair that was proved, when the search went on for a second fault
     rechecked  readings that were asked again because they fit least
     log        accepted messages, each with the question it answered: what a journal holds
@@ -130,6 +136,8 @@ class State:
     battery_undone: bool = False
     repaired: tuple[str, ...] = ()
     causes: tuple[str, ...] = ()
+    proof: str = ""
+    exit_skipped: bool = False
     past: tuple[Evidence, ...] = ()
     rechecked: frozenset[str] = frozenset()
     outcome: str = ""

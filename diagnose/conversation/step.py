@@ -142,9 +142,7 @@ def _take(turn: Turn, message: Message, hint: str) -> Turn:
             return turn.then(_logged(noted, state, message), {"event": "noted"})
     if state.phase == "closed":
         name = next(iter(as_json(message)))
-        raise ObservationError(
-            name, "undo, a note, or a new job", '{"do":"undo"}', "comes after the end of the job"
-        )
+        raise ObservationError(name, "undo, a note, or a new job", "undo", "comes after the end of the job")
     match message:
         case Answered():
             after = replies.answered(turn, message, hint)

@@ -1,0 +1,329 @@
+"""A job in a plain terminal: numbered choices, typed readings; the same step as the line protocol.
+
+Beside the lines. Talks through the small port `Terminal`, so that a richer one can take its place; this
+module's own adapter prints and reads lines, never redraws, and works without a tty and at 40 columns.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import sys
+import textwrap
+from collections.abc import Sequence
+from typing import Any, Protocol, TextIO
+
+from diagnose.conversation.means import Event
+from diagnose.conversation.session import Session
+from diagnose.conversation.state import KITS
+
+NARROWEST, WIDEST = 24, 100  # columns; longer lines are hard to read
+_CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+
+
+_UNIT = re.compile(r"\d (?:V|mV|A|mA|ohm|kohm|Mohm|mohm|k|M|min|rpm|W|%)(?![A-Za-z])")
+_HARD = "\u00a0"
+
+
+class Terminal(Protocol):
+    """What a job needs of a screen and a keyboard."""
+
+    def width(self) -> int:
+        """Columns to write in."""
+        ...
+
+    def show(self, text: str, style: str = "") -> None:
+        """Show lines that are wrapped already. style: '' | question | caution | advice | problem | aside."""
+        ...
+
+    def ask(self, prompt: str, choices: Sequence[tuple[str, str]] = ()) -> str:
+        """Read one line. Raises EOFError at the end of input, KeyboardInterrupt when interrupted."""
+        ...
+
+
+class PlainTerminal:
+    """Lines in, lines out."""
+
+    def __init__(self, source: TextIO | None = None, sink: TextIO | None = None, columns: int = 0):
+        self.source, self.sink, self.columns = source or sys.stdin, sink or sys.stdout, columns
+        for stream in (self.source, self.sink):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="replace")  # a byte that is no text must not end the job
+
+    def width(self) -> int:
+        """Columns of the window, within what reads well."""
+        found = self.columns or shutil.get_terminal_size((80, 24)).columns
+        return max(NARROWEST, min(found, WIDEST))
+
+    def show(self, text: str, style: str = "") -> None:
+        """Print; an empty line stands before a question, advice or caution."""
+        space = "\n" if style in ("question", "advice", "caution") else ""
+        self.sink.write(f"{space}{text}\n")
+        self.sink.flush()
+
+    def ask(self, prompt: str, choices: Sequence[tuple[str, str]] = ()) -> str:
+        """Print the prompt and read one line."""
+        self.sink.write(prompt)
+        self.sink.flush()
+        line = self.source.readline()
+        if not line:
+            raise EOFError
+        return line.rstrip("\r\n")
+
+
+def clean(text: str) -> str:
+    """Text without control characters: names and answers stay text on any screen."""
+    return _CONTROL.sub("", text)
+
+
+def wrap(text: str, width: int, indent: str = "") -> str:
+    """Wrap each line of a text; continued lines are indented under their first word."""
+    out = []
+    # a number and its unit stay on one line
+    text = _UNIT.sub(lambda found: found[0].replace(" ", _HARD), clean(text))
+    for line in text.split("\n"):
+        lead = re.match(r"\s*(?:- |\d+  |[\d.]+ %  )?", line)
+        hang = indent + " " * len(lead[0] if lead else "")
+        out += textwrap.wrap(
+            line,
+            width,
+            initial_indent=indent,
+            subsequent_indent=hang,
+            break_long_words=True,
+            break_on_hyphens=False,
+        ) or [""]
+    return "\n".join(out).replace(_HARD, " ")
+
+
+def converse(session: Session, terminal: Terminal) -> int:
+    """Lead the job to its end, a pause, or the end of input.
+
+    returns  0 (also when paused)
+    """
+    talk = _Talk(session, terminal)
+    for notice in session.notices:
+        talk.put(notice, "problem")
+    talk.tell(session.events)
+    try:
+        while not talk.is_over:
+            talk.hear(terminal.ask(talk.prompt(), talk.choices()))
+    except (EOFError, KeyboardInterrupt):
+        terminal.show("")
+        talk.tell(session.pause())
+    return 0
+
+
+class _Talk:
+    """One conversation: the question that is on the screen, and what was listed last."""
+
+    def __init__(self, session: Session, terminal: Terminal):
+        self.session, self.terminal = session, terminal
+        self.open: Event = {}
+        self.listed: list[str] = []
+        self.paused = False
+
+    @property
+    def is_over(self) -> bool:
+        return self.paused or self.session.is_closed
+
+    # --- showing ---
+
+    def say(self, sentence: str, **values: Any) -> str:
+        return self.session.wording.say(sentence, self.session.state.setting.skill, **values)
+
+    def put(self, text: str, style: str = "", indent: str = "") -> None:
+        if text:
+            self.terminal.show(wrap(text, self.terminal.width(), indent), style)
+
+    def tell(self, events: Sequence[Event]) -> None:
+        for event in events:
+            getattr(self, f"_tell_{event['event']}")(event)
+
+    def prompt(self) -> str:
+        if self.open.get("event") == "advice":
+            return self.say("term_prompt_advice") + " > "
+        if self.open.get("kind") == "confirm":
+            return self.say("term_prompt_confirm") + " > "
+        return "> "
+
+    def choices(self) -> list[tuple[str, str]]:
+        titles = self.open.get("titles") or {}
+        return [(c, clean(str(titles.get(c, c)))) for c in self.open.get("choices") or ()]
+
+    def _tell_question(self, event: Event) -> None:
+        self.open = event
+        self._cautions(event)
+        minutes = event["minutes"]
+        head = []
+        if minutes["hands"]:
+            head.append(
+                self.say("term_minutes", minutes=f"{minutes['hands']:.0f}" if minutes["hands"] >= 1 else "1")
+            )
+        if minutes["wait"]:
+            head.append(self.say("term_wait", minutes=f"{minutes['wait']:.0f}"))
+        if event["helper"]:
+            head.append(self.say("term_helper"))
+        self.put("\n".join(filter(None, (event["text"], " ".join(head)))), "question")
+        if event["kind"] != "confirm":
+            listed = [f"{n}  {title}" for n, (_, title) in enumerate(self.choices(), start=1)]
+            self.put("\n".join(listed), "", "  ")
+        if self.session.state.setting.skill == "trade":
+            self._expected(event)
+
+    def _expected(self, event: Event) -> None:
+        expected = event.get("expected")
+        if not expected:
+            return
+        lines = [self.say("term_healthy", reading=expected["healthy"]["reading"])]
+        lines += [
+            self.say("term_suspect", suspect=s["text"], reading=s["reading"]) for s in expected["suspects"]
+        ]
+        self.put("\n".join(lines), "aside")
+
+    def _cautions(self, event: Event) -> None:
+        for caution in event.get("cautions") or ():
+            if caution["new"]:
+                self.put(self.say("term_caution", text=caution["text"]), "caution")
+
+    def _tell_advice(self, event: Event) -> None:
+        self.open = event if event["repair"] else {}
+        self._cautions(event)
+        lines = [event["text"]]
+        lines += [self.say("term_root_cause", text=r["text"]) for r in event.get("rules") or ()]
+        if event.get("get_home"):
+            lines.append(self.say("term_get_home", text=event["get_home"]))
+        self.put("\n".join(lines), "advice")
+
+    def _tell_suspects(self, event: Event) -> None:
+        lines = [f"{n}  {s['text']}: {s['sure']}" for n, s in enumerate(event["list"][:5], start=1)]
+        self.put("\n".join(lines), "aside")
+
+    def figures(self, event: Event) -> None:
+        """The suspects with their chances."""
+        lines = [f"{100 * s['probability']:5.1f} %  {s['text']}" for s in event["list"]]
+        self.put("\n".join(lines), "aside")
+
+    def _tell_why(self, event: Event) -> None:
+        self.put(event["text"], "aside")
+
+    def _tell_others(self, event: Event) -> None:
+        self.listed = [o["measurement"] for o in event["list"]]
+        lines = [f"{n}  {o['text']}" for n, o in enumerate(event["list"], start=1)]
+        self.put("\n".join([*lines, self.say("term_take") if lines else self.say("term_no_others")]), "aside")
+
+    def _tell_noted(self, event: Event) -> None:
+        understood = [f"- {i['words']}" for i in event.get("understood") or ()]
+        lines = [self.say("term_understood"), *understood] if understood else [self.say("term_noted")]
+        for unclear in event.get("unclear") or ():
+            lines.append(self.say("term_unclear", why=unclear["why"]))
+        self.put("\n".join(lines), "aside")
+
+    def _tell_undone(self, event: Event) -> None:
+        self.put(self.say("term_undone"), "aside")
+
+    def _tell_problem(self, event: Event) -> None:
+        self.put(event["message"], "problem")
+
+    def _tell_closed(self, event: Event) -> None:
+        self.paused = event["outcome"] == "paused"
+        self.put(event["text"], "advice")
+        self.put(
+            self.say(
+                f"term_closed_{event['outcome']}",
+                job=self.session.job,
+                minutes=f"{event['hands_minutes']:.0f}",
+                steps=event["steps"],
+            )
+        )
+
+    # --- hearing ---
+
+    def hear(self, typed: str) -> None:
+        """Turn one typed line into a message, and tell what comes of it."""
+        line = clean(typed).strip()
+        command, _, rest = line.partition(" ")
+        command, rest = command.lower(), rest.strip()
+        if not line:
+            self.put(self.say("term_empty"), "problem")
+        elif line in ("?", "help"):
+            self.put(self.say("term_help"), "aside")
+        elif line.lower() in ("why", "suspects", "others", "undo", "pause"):
+            self.tell(self.session.take({"do": line.lower()}))
+        elif line.lower() in ("quit", "exit"):
+            self.tell(self.session.take({"do": "pause"}))
+        elif line.lower() == "figures":
+            for event in self.session.take({"do": "suspects"}):
+                self.figures(event)
+        elif command == "note" and rest:
+            self.tell(self.session.take({"note": rest}))
+        elif command == "take" and rest:
+            self.tell(self.session.take({"take": self._numbered(rest, self.listed)}))
+        elif command == "see" and rest:
+            self.tell(self.session.take({"observe": rest}))
+        elif (changes := self._differs(line.lower())) is not None:
+            self.tell(self.session.take({"differs": changes}))
+        elif self.open.get("event") == "advice":
+            self._advised(line)
+        else:
+            self._answer(line)
+
+    def _advised(self, line: str) -> None:
+        if line.lower() not in ("done", "did it", "ready"):
+            self.tell(self.session.take({"answer": line}))
+            return
+        while True:
+            works = (
+                self.terminal.ask(wrap(self.say("term_works"), self.terminal.width()) + " > ").strip().lower()
+            )
+            if works in ("yes", "y", "no", "n"):
+                break
+            self.put(self.say("term_yes_or_no"), "problem")
+        answer = "yes" if works.startswith("y") else "no"
+        self.tell(self.session.take({"done": self.open["repair"], "works": answer}))
+
+    def _answer(self, line: str) -> None:
+        asked = self.open
+        ids = [c for c, _ in self.choices()]
+        answer = line
+        if ids and asked.get("several"):
+            answer = ", ".join(self._numbered(part.strip(), ids) for part in line.split(","))
+        elif ids:
+            answer = self._numbered(line, ids)
+        steps = self.session.state.steps
+        events = self.session.take({"answer": answer})
+        first = events[0] if events else {}
+        if first.get("event") == "problem" and not first.get("doubt") and re.search(r"\s", line):
+            # perhaps it was a remark about something else on the bike
+            others = self.session.take({"observe": line})
+            if others and others[0]["event"] == "noted":
+                events = others
+        elif self.session.state.steps > steps and self._compares(asked):
+            self.put(self.say("term_healthy", reading=asked["expected"]["healthy"]["reading"]), "aside")
+        self.tell(events)
+
+    def _compares(self, asked: Event) -> bool:
+        """A beginner compares after he has typed, so that he types what he sees."""
+        return bool(asked.get("expected")) and self.session.state.setting.skill != "trade"
+
+    def _numbered(self, text: str, ids: Sequence[str]) -> str:
+        """The id that a number of the list means; other text as it is."""
+        if text.isascii() and text.isdigit() and 1 <= int(text) <= len(ids) and len(text) < 4:
+            return ids[int(text) - 1]
+        return text
+
+    def _differs(self, line: str) -> dict[str, str] | None:
+        """'have meter', 'alone', 'helper', 'engine off', 'not fitted horn' as changes; None if it is none."""
+        command, _, rest = line.partition(" ")
+        if command == "have" and rest in KITS:
+            return {"kit": rest}
+        plain = {
+            "alone": {"helper": "no"},
+            "helper": {"helper": "yes"},
+            "engine off": {"engine": "off"},
+            "engine on": {"engine": "may run"},
+        }
+        if line in plain:
+            return plain[line]
+        if line.startswith("not fitted ") and line[11:].strip():
+            return {"not_fitted": line[11:].strip().replace(" ", "_")}
+        return None
