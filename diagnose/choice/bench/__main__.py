@@ -146,7 +146,7 @@ def noisy_table(seeds: Sequence[int], episodes: int, unknown: float, few: bool) 
         print(f"seed {seed}")
         for name, rows in results.items():
             minutes = np.array([r.minutes for r in rows])
-                gathered.setdefault(name, []).append(minutes)
+            gathered.setdefault(name, []).append(minutes)
             wrongs.setdefault(name, []).append(float(np.mean([r.wrong for r in rows])))
             print(
                 f"{_row(name, minutes, ours[: len(minutes)], wrongs[name][-1])}"
