@@ -59,9 +59,32 @@ SINGLE = BikeView(
     sensitive=("cdi.kill", "cdi.source", "dash.feed", "module.horn_input"),
     has_starter=True,
     kinds={"battery": "lead_acid_battery"},
-    plugs={"cdi": ("cdi_plug",), "dash": ("dash_plug",), "kill_switch": ("bar_plug",)},
+    plugs={
+        "cdi": ("cdi_plug",),
+        "dash": ("dash_plug",),
+        "kill_switch": ("bar_plug",),
+        "module": ("power_plug",),
+    },
+    wired={
+        "cdi.kill": (("cdi", ("cdi_plug",)),),
+        "cdi.source": (("cdi", ("cdi_plug",)),),
+        "cdi_plug_kill.b": (("cdi", ("cdi_plug",)),),
+        "cdi_plug_kill.a": (("cdi", ("cdi_plug",)),),
+        "cdi_plug_source.a": (("cdi", ("cdi_plug",)),),
+        "bar_plug_kill.a": (("cdi", ("cdi_plug",)),),
+        "bar_plug_kill.b": (("cdi", ("bar_plug", "cdi_plug")),),
+        "source_coil.a": (("cdi", ("cdi_plug",)),),
+        "dash.feed": (("dash", ("dash_plug",)),),
+        "dash_plug_feed.b": (("dash", ("dash_plug",)),),
+        "module.horn_input": (("module", ()),),
+    },
 )
 
+LED = replace(
+    SINGLE,
+    id="made_up_led",
+    components={**SINGLE.components, "left_indicator": ("left indicator", "led", "seat")},
+)
 LITHIUM = replace(SINGLE, id="made_up_lithium", kinds={"battery": "lithium_battery"})
 
 TWIN_PARTS = {

@@ -183,3 +183,5 @@ class BikeView:
     plugs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # part -> connectors that unplug it
     fresh: bool = False  # the wiring is new or was altered
     supply_volts: float = 12.0
+    # point -> ((electronic unit it hangs on, plugs any of which cut it off when apart), ...)
+    wired: Mapping[str, tuple[tuple[str, tuple[str, ...]], ...]] = field(default_factory=dict)

@@ -8,6 +8,7 @@ from diagnose.bike.acts import FUNCTION_WORDS, observe
 from diagnose.bike.build import Build
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import BikeView, FunctionView, PointView
+from diagnose.bike.wired import wired_units
 from diagnose.catalogue.model import Complaint, Instrument
 
 BLACK_LEAD_ROLES = ("battery_minus", "engine", "frame")  # where a black lead may stay, best first
@@ -66,11 +67,7 @@ def view(
         {p.id: (p.title, p.access_min, p.close_min) for p in spec.places.values()},
         {p.id: (p.title, spec.kinds[p.kind].word, p.place) for p in spec.parts.values()},
         {c: (complaints[c].title, complaints[c].says) for c in spec.complaints if c in complaints},
-        {
-            c: (c.replace("_", " "), spec.parts[ways[0]].place)
-            for c, ways in spec.connectors.items()
-            if ways
-        },
+        {c: (c.replace("_", " "), spec.parts[ways[0]].place) for c, ways in spec.connectors.items() if ways},
         tuple(built.fuses),
         tuple(sensitive),
         any(d.law == "motor" for d in built.netlist.devices),
@@ -80,4 +77,5 @@ def view(
         plugs=plugs,
         fresh=spec.fresh,
         supply_volts=spec.supply_volts,
+        wired=wired_units(spec),
     )

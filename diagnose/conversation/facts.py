@@ -53,8 +53,6 @@ class Surroundings:
 
     view: BikeView
     roles: Mapping[str, str]  # component -> role
-    electronics: frozenset[str]  # components with points that must not be fed
-    sensitive: frozenset[str]  # test points
     kill_plugs: frozenset[str]  # connectors that carry the kill and leave the ignition joined
     bike: Fact
 
@@ -70,24 +68,32 @@ def role_of(component: str, title: str, word: str, kind: str = "") -> str:
     if word == "battery":
         return "lithium" if words & {"lithium", "lifepo4", "li"} else "lead_acid"
     for role, marks in _ROLE_TOKENS:
-        if not words & marks:
-            continue
-        if role == "starter" and (word in ("switch", "fuse") or "button" in words):
-            continue
-        if role == "halogen" and word != "lamp":
-            continue
-        if role == "pickup" and word not in ("winding", "coil", "ignition", "connector", "wire"):
-            continue
-        if role in ("points", "cdi") and word in ("switch", "fuse") and "points" not in words:
-            continue
-        return role
+        if words & marks and _fits(role, word, words):
+            return role
     if word == "coil":
         return "ignition_coil"
     if word == "charger":
         return "regulator"
-    if word == "ignition":
+    if word == "ignition" and not words & {"plug", "cap", "lead"}:
         return "transistor_unit"
     return "none"
+
+
+def _fits(role: str, word: str, words: frozenset[str]) -> bool:
+    """Whether a part of this word can have the role that a token of its names suggests."""
+    if role == "starter":
+        return word in ("motor", "relay") or "cable" in words
+    if role == "halogen":
+        return word == "lamp"
+    if role == "pickup":
+        return word in ("winding", "coil", "ignition", "connector", "wire")
+    if role == "cdi":
+        return word not in ("switch", "fuse", "ground", "body")
+    if role == "kill":
+        return word != "fuse"
+    if role in ("regulator", "alternator"):
+        return word not in ("fuse", "ground", "switch")
+    return True
 
 
 def survey(view: BikeView) -> Surroundings:
@@ -116,8 +122,6 @@ def survey(view: BikeView) -> Surroundings:
     return Surroundings(
         view,
         roles,
-        frozenset(p.partition(".")[0] for p in view.sensitive),
-        frozenset(view.sensitive),
         frozenset(kill_plugs),
         {
             "kind": "bike",
@@ -125,6 +129,12 @@ def survey(view: BikeView) -> Surroundings:
             "supply": "six" if view.supply_volts < 9 else "twelve",
             "wiring": "fresh" if view.fresh else "used",
             "ignition": ignition,
+            "led_indicators": yes(
+                any(
+                    word == "led" and "indicator" in tokens(c, title)
+                    for c, (title, word, _) in view.components.items()
+                )
+            ),
             "battery": "lithium" if "lithium" in found else "lead_acid" if "lead_acid" in found else "none",
         },
     )
@@ -151,15 +161,17 @@ def get_home_facts(around: Surroundings, repair: Repair, job: JobState) -> list[
     """A repair's get-home measure as facts."""
     step, *touched = _repair_facts(around, repair, job)
     words = tokens(repair.get_home)
-    return [
-        step
-        | {
-            "sort": "get_home",
-            "jumps": yes(words & {"jumper", "bridge", "overlay", "feed"}),
-            "fuse": "bypassed" if "foil" in words and not words & {"never", "no", "not"} else "none",
-        },
-        *touched,
-    ]
+    refused = words & {"never", "no", "not"}  # "never foil" is good advice
+    step |= {
+        "sort": "get_home",
+        "jumps": yes(words & {"jumper", "wire", "feed"} and words & {"fuse", "fused", "jumper", "plus"}),
+        "fuse": "bypassed" if "foil" in words and not refused else "none",
+        "pushes": yes("push" in words),
+        "charges": yes(words & {"jump", "boost"}),
+    }
+    if "kill" in words and words & {"unplug", "pull", "off", "apart"}:
+        touched.append({"kind": "touch", "word": "wire", "role": "kill", "electronics": "no"})
+    return [step, *touched]
 
 
 def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) -> list[Fact]:
@@ -196,6 +208,7 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
         "helper": yes(act.helper),
         "charges": "no",
         "jumps": "no",
+        "pushes": "no",
     }
     return [step, *touched]
 
@@ -230,67 +243,88 @@ def _repair_facts(around: Surroundings, act: Repair, job: JobState) -> list[Fact
         "helper": "no",
         "charges": yes(words & {"charge", "charger", "boost", "recharge"}),
         "jumps": yes(words & {"jumper", "jump"}),
+        "pushes": "no",
     }
-    return [step, _touch(around, act.component, False, job)]
+    return [step, _touch(around, act.component)]
 
 
 def touched_parts(around: Surroundings, act: Measurement, job: JobState) -> list[Fact]:
     """One `touch` fact for each sort of part under the tips, or looked at."""
     facts: dict[tuple[tuple[str, str | int], ...], Fact] = {}
-    for component in electronics_at(around, act):
-        fact = _touch(around, component, True, job, act.condition.apart)
+    apart = {*act.condition.apart, *job.apart}
+    for unit, plugs in electronics_at(around, act).items():
+        title, word, _ = around.view.components.get(unit, (unit, "unit", ""))
+        fact: Fact = {
+            "kind": "touch",
+            "word": word,
+            "role": around.roles.get(unit, "none"),
+            "electronics": "yes",
+            "plugged": yes(not is_cut_off(around.view, unit, plugs, apart, job)),
+            "component": unit,
+            "title": title,
+        }
         facts[tuple(sorted(fact.items()))] = fact
     parts = dict.fromkeys((*(p.partition(".")[0] for p in (act.plus, act.minus) if p), *act.components))
     for component in parts:
         if component in around.view.components:
-            fact = _touch(around, component, False, job, act.condition.apart)
+            fact = _touch(around, component)
             facts[tuple(sorted(fact.items()))] = fact
     return list(facts.values())
 
 
-def electronics_at(around: Surroundings, act: Measurement) -> list[str]:
-    """Electronic units that a tip sits on, directly or by a joint without a wire."""
+def electronics_at(around: Surroundings, act: Measurement) -> dict[str, tuple[str, ...]]:
+    """Electronic units that a tip reaches by joints, wires and plugs.
+
+    returns  unit -> plugs any of which, apart, cut the tips off from it
+    """
     if act.kind not in TWO_POINT:
-        return []
-    found: dict[str, None] = {}
+        return {}
+    found: dict[str, tuple[str, ...]] = {}
     for point in (act.plus, act.minus):
-        component = point.partition(".")[0]
-        if point in around.sensitive:
-            found[component] = None
-        elif word_of(around, component) not in (*GROUND_WORDS, "fuse"):
-            # a plug's pin: the unit behind it is touched too
-            for near in act.components:
-                if near in around.electronics and component.startswith(
-                    tuple(f"{plug}_" for plug in around.view.plugs.get(near, ())) or "\0"
-                ):
-                    found[near] = None
-    return list(found)
+        for unit, plugs in units_at(around.view, point):
+            # two tips on one unit: only a plug that cuts off both counts
+            found[unit] = tuple(p for p in plugs if p in found[unit]) if unit in found else plugs
+    return found
+
+
+def units_at(view: BikeView, point: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """(unit, plugs that cut the point off from it) for each electronic unit at a point."""
+    known = view.wired.get(point)
+    if known is not None:
+        return known
+    if view.wired or point not in view.sensitive:
+        return ()
+    unit = point.partition(".")[0]  # a view without a word about wiring: the unit's own pins only
+    return ((unit, view.plugs.get(unit, ())),)
 
 
 def word_of(around: Surroundings, component: str) -> str:
     return around.view.components.get(component, ("", "", ""))[1]
 
 
-def _touch(
-    around: Surroundings, component: str, electronics: bool, job: JobState, apart: Iterable[str] = ()
-) -> Fact:
-    title, word, _ = around.view.components.get(component, (component, "body", ""))
-    fact: Fact = {
+def _touch(around: Surroundings, component: str) -> Fact:
+    _, word, _ = around.view.components.get(component, (component, "body", ""))
+    return {
         "kind": "touch",
         "word": word,
         "role": around.roles.get(component, "none"),
-        "electronics": yes(electronics),
+        "electronics": "no",
     }
-    if electronics:
-        plugged = not is_unplugged(around.view, component, {*apart, *job.apart}, job)
-        fact |= {"plugged": yes(plugged), "component": component, "title": title}
-    return fact
 
 
-def is_unplugged(view: BikeView, component: str, apart: Iterable[str], job: JobState) -> bool:
-    """Whether a connector of this part is apart; for a part without one, whether the user has said so."""
-    plugs = view.plugs.get(component, ())
-    return bool({*plugs} & {*apart}) if plugs else f"unit_unplugged_{component}" in job.said
+def is_cut_off(view: BikeView, unit: str, plugs: Iterable[str], apart: Iterable[str], job: JobState) -> bool:
+    """Whether a plug between tip and unit is apart, or the user has said that the unit is unplugged.
+
+    What was said holds as long as the plugs that the bike's drawing gives the unit stay apart.
+    """
+    apart = {*apart}
+    said = f"unit_unplugged_{unit}" in job.said and {*view.plugs.get(unit, ())} <= apart
+    return said or bool({*plugs} & apart)
+
+
+def is_unplugged(view: BikeView, component: str, apart: Iterable[str]) -> bool:
+    """Whether a plug of this part is apart."""
+    return bool({*view.plugs.get(component, ())} & {*apart})
 
 
 def supply_on(condition: Condition, job: JobState) -> bool:
@@ -309,7 +343,7 @@ def isolation(around: Surroundings, act: Measurement, job: JobState) -> str:
     apart = {*condition.apart, *job.apart}
     parts = {p.partition(".")[0] for p in (act.plus, act.minus) if p} or {*act.components}
     own = {c for c in parts if word_of(around, c) not in GROUND_WORDS}
-    if own and all(is_unplugged(around.view, c, apart, job) for c in own):
+    if own and all(is_unplugged(around.view, c, apart) for c in own):
         return "yes"
     if supply_on(condition, job):
         return "no"
@@ -365,29 +399,34 @@ def job_facts(
 
 # ---- what the job found ----
 
+# tokens of a fault mode's id -> what it did to its part; first hit counts
 _CHANGES: tuple[tuple[str, frozenset[str]], ...] = (
     ("blown", frozenset({"blown", "blew"})),
-    ("crossed", frozenset({"crossed", "cross", "swapped"})),
-    ("left_off", frozenset({"left", "off", "missing"})),
-    ("wrong_part", frozenset({"wrong", "reversed"})),
+    ("crossed", frozenset({"crossed", "cross", "swapped", "twice"})),
+    ("wrong_part", frozenset({"wrong", "reversed", "turned"})),
     ("overvoltage", frozenset({"overvoltage", "unregulated", "overcharging", "overcharges"})),
     ("flat", frozenset({"flat", "discharged", "empty"})),
-    ("short", frozenset({"short", "shorted", "chafed", "grounded"})),
-    ("leak", frozenset({"leak", "leaky", "leakage", "wet", "water", "drain"})),
-    ("corroded", frozenset({"corroded", "corrosion", "green", "rust", "sulphated"})),
+    ("open", frozenset({"open", "broken", "cut", "fatigued", "apart", "backed"})),
+    ("short", frozenset({"short", "shorted", "chafed", "grounded", "welded", "touch", "bridged"})),
+    ("leak", frozenset({"leak", "leaks", "leaky", "leakage", "wet", "water", "drain"})),
+    ("corroded", frozenset({"corroded", "corrosion", "green", "rust", "rusty"})),
     ("burnt", frozenset({"burnt", "burned", "melted", "overheated"})),
-    ("resistance", frozenset({"resistance", "poor", "loose", "dirty", "worn", "high"})),
-    ("open", frozenset({"open", "broken", "cut", "fatigued", "dead"})),
+    (
+        "resistance",
+        frozenset({"resistance", "poor", "loose", "dirty", "worn", "joint", "paint", "holder", "lug"}),
+    ),
 )
+_LEFT_OFF = ("left_off", "off", "missing")
 
 
-def change_of(mode: str, title: str, word: str) -> str:
-    """One word for what a fault mode did to its part. word: the part's own word."""
-    for texts in ((mode,), (title,)):
-        found = tokens(*texts)
-        for change, marks in _CHANGES:
-            if found & marks:
-                return "blown" if word == "fuse" and change in ("open", "burnt") else change
+def change_of(mode: str, word: str) -> str:
+    """One word for what a fault mode did to its part. mode: its id; word: the part's own word."""
+    if mode in _LEFT_OFF:
+        return "left_off"
+    found = tokens(mode)
+    for change, marks in _CHANGES:
+        if found & marks:
+            return "blown" if word == "fuse" and change in ("open", "burnt") else change
     return "other"
 
 
@@ -403,7 +442,7 @@ def finding_facts(around: Surroundings, faults: Iterable[Fault]) -> list[Fact]:
                 "title": title,
                 "word": fault.word,
                 "role": around.roles.get(fault.component, "none"),
-                "change": change_of(fault.mode, fault.title, fault.word),
+                "change": change_of(fault.mode, fault.word),
             }
         )
     return facts

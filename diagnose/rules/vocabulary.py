@@ -73,6 +73,7 @@ VOCABULARY: Vocabulary = {
         "helper": YES_NO,
         "charges": YES_NO,  # the battery is charged or boosted
         "jumps": YES_NO,  # a wire from battery plus feeds a circuit
+        "pushes": YES_NO,  # the bike is pushed to start it
     },
     # a part that the step touches; one fact each
     "touch": {
@@ -80,8 +81,8 @@ VOCABULARY: Vocabulary = {
         "title": TEXT,
         "word": WORDS,
         "role": ROLES,
-        "electronics": YES_NO,  # the probe would sit on electronics
-        "plugged": YES_NO,  # its unit is plugged in during the step
+        "electronics": YES_NO,  # the tip reaches electronics
+        "plugged": YES_NO,  # electronics: nothing between tip and unit is apart
     },
     # every safety fact, said or not; the questions of the rule files name them
     "said": {"what": TEXT, "answer": YES_NO},
@@ -91,6 +92,7 @@ VOCABULARY: Vocabulary = {
         "wiring": ("fresh", "used"),
         "ignition": ("cdi", "points", "transistor", "unknown"),
         "battery": ("lead_acid", "lithium", "none"),
+        "led_indicators": YES_NO,
         "first_power": YES_NO,  # the loom has not had the battery on it since it was made
     },
     "user": {"skill": ("beginner", "trade"), "kit": ("hands", "lamp", "meter", "workshop")},
