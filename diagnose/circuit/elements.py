@@ -70,18 +70,17 @@ def junction(v: Array, saturation: Array, slope_volts: Array) -> tuple[Array, Ar
 def limited_volts(new: Array, old: Array, slope_volts: Array, critical: Array) -> Array:
     """Hold a junction's step so that its exponential does not run away.
 
-    critical  N Vt ln(N Vt / (sqrt(2) IS)) [V]
-    source    junction-voltage limiting as in Nagel, SPICE2, UCB/ERL M520 (1975)
+    critical  N Vt ln(N Vt / (sqrt(2) IS)) [V], where the curve bends most: a step across it stops
+              there; above it a step up grows with the logarithm only
+    source    junction-voltage limiting as in Nagel, SPICE2, UCB/ERL M520 (1975); stopping at the
+              bend first is ours (one iteration instead of seven for a light-emitting diode)
     """
     step = new - old
-    limited = (new > critical) & (np.abs(step) > 2.0 * slope_volts)
+    limited = (new > critical) & (step > 2.0 * slope_volts)
     if not limited.any():
         return new
-    with np.errstate(invalid="ignore", divide="ignore"):
-        grown = 1.0 + step / slope_volts
-        up = np.where(grown > 0.0, old + slope_volts * np.log(np.maximum(grown, 1e-300)), critical)
-        cold = slope_volts * np.log(np.maximum(new / slope_volts, 1e-300))
-    return np.where(limited, np.where(old > 0.0, up, cold), new)
+    up = old + slope_volts * np.log1p(np.maximum(step, 0.0) / slope_volts)
+    return np.where(limited, np.where(old < critical, critical, up), new)
 
 
 def critical_volts(saturation: Array, slope_volts: Array) -> Array:

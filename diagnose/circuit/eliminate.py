@@ -50,38 +50,40 @@ def eliminate(
     A pivot without any path (S = 0: a ring cut off from everything) gets 1/S = 0 and so 0 V.
     """
     size = edges.shape[1]
-    edge_rows, ground_rows = list(edges), list(grounded)
+    most = max((block.count * max(block.degree, 1) for block in blocks), default=0)
+    squares, passing = scratch.take("square", most, size), scratch.take("passed", most, 2, size)
+    # in-place += on views: the shortest way into numpy's loops, which matters with few cases
     for block in blocks:
         a, b = block.first, block.first + block.count
         m, s, count = block.degree, block.slot, block.count
-        total = inverse[a:b]
+        total, square = inverse[a:b], squares[:count]
         if m == 0:
-            np.copyto(total, grounded[a:b, 0])
+            total[...] = grounded[a:b, 0]
         else:
-            np.add(grounded[a:b, 0], edges[s : s + count], out=total)
+            np.add(grounded[a:b, 0], edges[s : s + count], total)
             for q in range(1, m):
-                np.add(total, edges[s + q * count : s + (q + 1) * count], out=total)
+                total += edges[s + q * count : s + (q + 1) * count]
         # 1 / S, and 0 where S is 0: S / (S^2 + tiny) is exact to rounding for S above 1e-140
-        square = scratch.take("square", count, size)
-        np.multiply(total, total, out=square)
-        np.add(square, TINY, out=square)
-        np.divide(total, square, out=total)
+        np.multiply(total, total, square)
+        square += TINY
+        total /= square
         if m == 0:
             continue
-        mine = edges[s : s + m * count].reshape(m, count, size)
-        share = shares[s : s + m * count].reshape(m, count, size)
-        np.multiply(mine, total[None], out=share)
-        passed = scratch.take("passed", m, count, 2, size)
-        np.multiply(grounded[a:b][None], share[:, :, None, :], out=passed)
-        for q, i, j in block.scatter:
-            row = ground_rows[j]
-            np.add(row, passed[q, i], out=row)
-        product = scratch.take("product", count, size)
-        for q, r, places in block.pairs:
-            np.multiply(mine[q], share[r], out=product)
-            for i, slot in places:
-                row = edge_rows[slot]
-                np.add(row, product[i], out=row)
+        mine, share = edges[s : s + m * count], shares[s : s + m * count]
+        for q in range(m):
+            k = q * count
+            np.multiply(mine[k : k + count], total, share[k : k + count])
+            np.multiply(grounded[a:b], share[k : k + count, None], passing[k : k + count])
+        for j, passed in zip(block.targets, passing, strict=False):
+            row = grounded[j]
+            row += passed
+        for q, r, slots in block.pairs:
+            product = np.multiply(
+                mine[q * count : (q + 1) * count], share[r * count : (r + 1) * count], square
+            )
+            for slot, added in zip(slots, product, strict=True):
+                row = edges[slot]
+                row += added
 
 
 def substitute(
@@ -92,21 +94,34 @@ def substitute(
     currents  (n, B) J at each pivot as elimination left it; volts (n + 1, B), last row ground
     """
     size = volts.shape[1]
+    most = max((block.count for block in blocks), default=0)
+    buffer = scratch.take("across", most, size)
     for block in reversed(blocks):
-        a, b = block.first, block.first + block.count
-        out = volts[a:b]
-        np.multiply(currents[a:b], inverse[a:b], out=out)
-        across = scratch.take("across", block.count, size)
+        a, b, count = block.first, block.first + block.count, block.count
+        out, across = volts[a:b], buffer[:count]
+        np.multiply(currents[a:b], inverse[a:b], out)
         for q in range(block.degree):
-            s = block.slot + q * block.count
-            np.take(volts, block.neighbours[q], axis=0, out=across, mode="clip")
-            np.multiply(across, shares[s : s + block.count], out=across)
-            np.add(out, across, out=out)
+            s = block.slot + q * count
+            volts.take(block.neighbours[q], 0, across, "clip")
+            across *= shares[s : s + count]
+            out += across
 
 
-def forward(blocks: tuple[Block, ...], currents: Array, shares: Array) -> None:
-    """Carry injected currents (n, B) through an elimination already done, in place."""
+def forward(blocks: tuple[Block, ...], currents: dict[int, Array], shares: Array) -> None:
+    """Carry currents injected at a few positions through an elimination already done.
+
+    currents  position -> (B,); those that elimination passes them on to are added
+    """
     for block in blocks:
-        a = block.first
-        for q, i, j in block.scatter:
-            currents[j] += currents[a + i] * shares[block.slot + q * block.count + i]
+        for i in range(block.count):
+            mine = currents.get(block.first + i)
+            if mine is None:
+                continue
+            for q in range(block.degree):
+                k = q * block.count + i
+                j = block.targets[k]
+                passed = mine * shares[block.slot + k]
+                if j in currents:
+                    currents[j] = currents[j] + passed
+                else:
+                    currents[j] = passed

@@ -34,13 +34,16 @@ HALVE_AFTER = 16
 # Arrays of Work that have a column a case.
 CASE_ARRAYS = (
     *("columns", "present", "forced", "conductance", "fixed_g", "source_j", "bent_present"),
-    *("shares", "inverse", "edges1", "grounded1", "degree", "present_driven", "driven_g"),
+    *("shares", "inverse", "edges1", "grounded1", "degree", "present_driven", "driven_g", "cold_ratio"),
 )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stamp:
-    """Where one element goes, for a range of columns: positions of its ends (-1 ground), edge slot."""
+    """Where one element goes: positions of its ends (-1 ground), edge slot (-1 none), columns.
+
+    whole  True: all columns (stop then means nothing)
+    """
 
     row: int
     plus: int
@@ -48,6 +51,11 @@ class Stamp:
     slot: int
     start: int
     stop: int
+    whole: bool
+
+    @property
+    def piece(self) -> slice:
+        return slice(None) if self.whole else slice(self.start, self.stop)
 
 
 class Work:
@@ -118,6 +126,7 @@ class Work:
         self.lamp = law.filament_constants(
             lamp["lamp", "rated_watts"], lamp["lamp", "rated_volts"], lamp["lamp", "cold_ratio"]
         )
+        self.cold_ratio = lamp["lamp", "cold_ratio"]
         slope_volts = lamp["diode", "emission"] * law.THERMAL_VOLTS
         saturation = lamp["diode", "saturation_current"]
         self.diode = (saturation, slope_volts, law.critical_volts(saturation, slope_volts))
@@ -152,7 +161,7 @@ class Work:
                 slot = -1 if ground in (plus, minus) else plan.slot_of[min(plus, minus), max(plus, minus)]
                 p = -1 if plus == ground else int(plan.position[plus])
                 m = -1 if minus == ground else int(plan.position[minus])
-                stamps.append(Stamp(row, p, m, slot, start, stop))
+                stamps.append(Stamp(row, p, m, slot, start, stop, len(pieces) == 1))
         return tuple(stamps)
 
     def branch_volts(self, numbers: Array, volts: Array) -> Array:
@@ -281,9 +290,10 @@ class Work:
         mask = self.bent_present[:, rows]
         return current * mask, slope * mask
 
-    def newton(self, across: Array) -> tuple[Array, Array, Array]:
+    def newton(self, across: Array, fresh: Array) -> tuple[Array, Array, Array]:
         """Solve with the driven elements as stamped, from these branch volts of the nonlinear ones.
 
+        fresh    (B,) True: the volts are no good guess; lamps that are off are first tried hot
         returns  volts (n + 1, B) of stages 2 and 3 (stage 1 not filled in), branch volts, converged (B,)
         """
         plan, size, take = self.plan, across.shape[1], self.scratch.take
@@ -300,6 +310,12 @@ class Work:
             everyone = len(active) == size
             columns: Array | slice = slice(None) if everyone else active
             current, slope = self.bent_pieces(across, columns)
+            tried = np.zeros(0, dtype=bool)
+            if iteration == 0 and k and fresh.any():
+                tried = fresh & (np.abs(across[:k]) < self.lamp[1]) & self.bent_present[:k]
+                hot = self.lamp[2] / self.cold_ratio
+                slope[:k] = np.where(tried, hot, slope[:k])
+                current[:k] = np.where(tried, hot * across[:k], current[:k])
             offset = slope * across - current
             edges = take("edges", plan.n_slots, len(active))
             grounded = take("grounded", self.layout.ground, 2, len(active))
@@ -316,7 +332,10 @@ class Work:
             self.patches = patches
             new = self.branch_volts(self.bent, now)
             self.patches = whole
-            done = ~(self._still_off(across, new, columns) & self.bent_present[:, columns]).any(axis=0)
+            off = self._still_off(across, new, columns) & self.bent_present[:, columns]
+            if tried.size:
+                off[:k] |= tried & (np.abs(new[:k]) > STEP_VOLTS)
+            done = ~off.any(axis=0)
             if done.any():
                 volts[p2:, active[done]] = now[p2:, done]
                 final[:, active[done]] = new[:, done]
@@ -335,7 +354,7 @@ class Work:
             if done.mean() > 0.25:
                 across, active = new[:, keep], active[keep]
                 edges2, grounded2 = edges2[:, keep], grounded2[:, :, keep]
-                stamps, patches = _squeeze(stamps, keep), _squeeze(patches, keep)
+                stamps, patches = _squeeze_stamps(stamps, keep), _squeeze(patches, keep)
             else:
                 across = new
         else:
@@ -390,8 +409,9 @@ class Work:
         self.lamp = a[:, mask], b[:, mask], c[:, mask]
         a, b, c = self.diode
         self.diode = a[:, mask], b[:, mask], c[:, mask]
-        for name in ("patches", "stamps_fixed", "stamps_driven", "stamps_switched", "stamps_bent"):
-            setattr(self, name, _squeeze(getattr(self, name), mask))
+        self.patches = _squeeze(self.patches, mask)
+        for name in ("stamps_driven", "stamps_switched", "stamps_bent"):
+            setattr(self, name, _squeeze_stamps(getattr(self, name), mask))
 
 
 def _of(layout: Layout, driven: Array, laws: tuple[str, ...], wanted: bool) -> Array:
@@ -400,38 +420,50 @@ def _of(layout: Layout, driven: Array, laws: tuple[str, ...], wanted: bool) -> A
 
 
 def stamp_elements(stamps: tuple[Stamp, ...], g: Array, edges: Array, grounded: Array) -> None:
+    """Add the conductances g (n_elements, B) of elements to where they go."""
     for s in stamps:
-        piece = slice(s.start, s.stop)
+        piece = s.piece
         # one end on ground (-1): the other is the larger
         row = edges[s.slot, piece] if s.slot >= 0 else grounded[max(s.plus, s.minus), 0, piece]
-        np.add(row, g[s.row, piece], out=row)
+        row += g[s.row, piece]
 
 
 def _inject(s: Stamp, j: Array, grounded: Array) -> None:
-    piece = slice(s.start, s.stop)
+    piece = s.piece
     if s.plus >= 0:
-        grounded[s.plus, 1, piece] += j[piece]
+        row = grounded[s.plus, 1, piece]
+        row += j[piece]
     if s.minus >= 0:
-        grounded[s.minus, 1, piece] -= j[piece]
+        row = grounded[s.minus, 1, piece]
+        row -= j[piece]
 
 
 def count_branches(stamps: tuple[Stamp, ...], inside: Array, degree: Array) -> None:
+    """Count the elements in circuit at both their ends, in degree (n, B)."""
     for s in stamps:
-        piece = slice(s.start, s.stop)
+        piece = s.piece
+        here = inside[s.row, piece]
         for node in (s.plus, s.minus):
             if node >= 0:
-                degree[node, piece] += inside[s.row, piece]
+                row = degree[node, piece]
+                row += here
+
+
+def _squeeze_stamps(stamps: tuple[Stamp, ...], mask: Array) -> tuple[Stamp, ...]:
+    return stamps if all(s.whole for s in stamps) else _squeeze(stamps, mask)
 
 
 def _squeeze(pieces: Any, mask: Array) -> Any:
     """Ranges of columns after dropping those outside the mask; empty ranges vanish."""
-    before = np.concatenate([[0], np.cumsum(mask)])
-    if all(p.start == 0 and p.stop == len(mask) for p in pieces):
-        kept = int(before[-1])
-        return tuple(replace(p, stop=kept) for p in pieces) if kept != len(mask) else pieces
+    if not pieces:
+        return pieces
+    before = [0, *np.cumsum(mask).tolist()]
     out = []
     for p in pieces:
-        a, b = int(before[p.start]), int(before[p.stop])
+        if getattr(p, "whole", False):
+            out.append(p)
+            continue
+        a, b = before[p.start], before[p.stop]
         if a < b:
             out.append(replace(p, start=a, stop=b))
     return tuple(out)

@@ -24,8 +24,8 @@ class Block:
     """`count` pivots of equal degree, at positions first..first+count, eliminated together.
 
     Edge (q, l) of pivot l lies in slot `slot + q*count + l` and goes to position neighbours[q, l].
-    scatter  (q, l, position) for every edge
-    pairs    (q, r, l, slot) for every pair q < r of a pivot's edges: where their product is added
+    targets  the same as a list, row by row
+    pairs    (q, r, slots) for every pair q < r of edges: where their products are added, pivot by pivot
     """
 
     first: int
@@ -33,8 +33,8 @@ class Block:
     degree: int
     slot: int
     neighbours: np.ndarray
-    scatter: tuple[tuple[int, int, int], ...]
-    pairs: tuple[tuple[int, int, tuple[tuple[int, int], ...]], ...]
+    targets: tuple[int, ...]
+    pairs: tuple[tuple[int, int, tuple[int, ...]], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,22 +128,17 @@ def _lay_out(n: int, levels: list[list[list[tuple[int, tuple[int, ...]]]]]) -> P
             for q in range(degree):
                 for r in range(q + 1, degree):
                     # neighbours are sorted by node, so (a, b) is already (lower, higher)
-                    places = tuple((i, slot_of[(around[q], around[r])]) for i, (_, around) in enumerate(same))
+                    places = tuple(slot_of[(around[q], around[r])] for _, around in same)
                     pairs.append((q, r, places))
+            near = [[int(position[around[q]]) for _, around in same] for q in range(degree)]
             blocks.append(
                 Block(
                     first,
                     count,
                     degree,
                     base,
-                    np.array(
-                        [[position[around[q]] for _, around in same] for q in range(degree)], dtype=np.intp
-                    ).reshape(degree, count),
-                    tuple(
-                        (q, i, int(position[around[q]]))
-                        for q in range(degree)
-                        for i, (_, around) in enumerate(same)
-                    ),
+                    np.array(near, dtype=np.intp).reshape(degree, count),
+                    tuple(j for row in near for j in row),
                     tuple(pairs),
                 )
             )

@@ -95,27 +95,32 @@ class Point:
             count_branches(stamps, self.inside[rows], degree)
         return (degree != 2) / LEAK_OHMS
 
-    def inject(self, plus: int, minus: int) -> Array:
-        """(n, B) a unit current into node plus, out of node minus, as elimination passes it on."""
+    def inject(self, plus: int, minus: int) -> dict[int, Array]:
+        """Position -> (B,) of a unit current into node plus, out of node minus, as elimination passes it on."""
         work = self.work
-        currents = np.zeros((work.layout.ground, self.part.sheet.size))
+        currents: dict[int, Array] = {}
         for node, sign in ((plus, 1.0), (minus, -1.0)):
-            if node != work.layout.ground:
-                currents[work.position[node]] += sign
+            if node != work.layout.ground and plus != minus:
+                currents[int(work.position[node])] = np.full(self.part.sheet.size, sign)
         for blocks in work.plan.stages:
             forward(blocks, currents, self.shares)
         return currents
 
     def resistance(self, plus: int, minus: int) -> Array:
         """(B,) Thevenin resistance between two nodes. [ohm]"""
-        passed = self.inject(plus, minus)
-        np.multiply(passed, passed, out=passed)
-        return np.einsum("kb,kb->b", passed, self.inverse)
+        total = np.zeros(self.part.sheet.size)
+        for position, passed in self.inject(plus, minus).items():
+            passed = passed * passed
+            passed *= self.inverse[position]
+            total += passed
+        return total
 
     def adjoint(self, plus: int, minus: int) -> Array:
         """(n_elements, B) volts across every element for a unit current into plus, out of minus. [ohm]"""
         work = self.work
-        passed = self.inject(plus, minus)
+        passed = np.zeros((work.layout.ground, self.part.sheet.size))
+        for position, amps in self.inject(plus, minus).items():
+            passed[position] = amps
         volts = np.zeros((work.layout.ground + 1, self.part.sheet.size))
         for blocks in reversed(work.plan.stages):
             substitute(blocks, passed, self.shares, self.inverse, volts, work.scratch)
@@ -153,17 +158,18 @@ def _floating(point: Point) -> Array:
     through = point.inside & ((point.g > PATH_SIEMENS) | (np.abs(point.current) > PATH_SIEMENS))
     for stamps, rows in point.stamps:
         for s in stamps:
-            piece = slice(s.start, s.stop)
+            piece = s.piece
             row = edges[s.slot] if s.slot >= 0 else grounded[max(s.plus, s.minus)]
             row[piece] |= through[rows[s.row], piece]
     blocks = [b for stage in work.plan.stages for b in stage]
     for block in blocks:
         mine = edges[block.slot : block.slot + block.degree * block.count]
         mine = mine.reshape(block.degree, block.count, size)
-        for q, i, j in block.scatter:
-            grounded[j] |= mine[q, i] & grounded[block.first + i]
-        for q, r, places in block.pairs:
-            for i, slot in places:
+        for q in range(block.degree):
+            for i, j in enumerate(block.neighbours[q].tolist()):
+                grounded[j] |= mine[q, i] & grounded[block.first + i]
+        for q, r, slots in block.pairs:
+            for i, slot in enumerate(slots):
                 edges[slot] |= mine[q, i] & mine[r, i]
     reached = np.zeros((work.layout.ground + 1, size), dtype=bool)
     reached[-1] = True
@@ -185,7 +191,7 @@ def worst_residual(part: Part) -> Array:
     total = point.leaks * ordered[:-1]
     for stamps, rows in point.stamps:
         for s in stamps:
-            piece = slice(s.start, s.stop)
+            piece = s.piece
             amps = point.current[rows[s.row], piece]
             if s.plus >= 0:
                 total[s.plus, piece] += amps

@@ -91,11 +91,12 @@ def settle(
     count = 0
     while True:
         keys = _keys(weights, states)
+        fresh = np.ones(len(keys), dtype=bool)
         if begin is not None:
-            _begin_like(work, across, keys, *begin)
+            fresh = ~_begin_like(work, across, keys, *begin)
         with np.errstate(over="ignore", invalid="ignore"):  # ends as converged False
             work.settle_linear(states)
-            volts, across, converged = work.newton(across)
+            volts, across, converged = work.newton(across, fresh)
         if count >= rounds or not devices:
             done = np.ones(len(work.columns), dtype=bool)
             new, ratios = states, None
@@ -140,13 +141,19 @@ def settle(
     )
 
 
-def _begin_like(work: Work, across: Array, keys: Array, path: Path, columns: Array) -> None:
-    """Set branch volts to those of the like case in the round in which its devices stood the same."""
+def _begin_like(work: Work, across: Array, keys: Array, path: Path, columns: Array) -> Array:
+    """Set branch volts to those of the like case in the round in which its devices stood the same.
+
+    returns  (B,) True where there was such a round
+    """
     like = columns[work.columns]
+    found = np.zeros(len(keys), dtype=bool)
     for its_keys, its_across in zip(path.keys, path.across, strict=True):
         same = its_keys[like] == keys
         if same.any():
             across[:, same] = its_across[:, like[same]]
+            found |= same
+    return found
 
 
 def _finish(
