@@ -162,15 +162,19 @@ def get_home_facts(around: Surroundings, repair: Repair, job: JobState) -> list[
     step, *touched = _repair_facts(around, repair, job)
     words = tokens(repair.get_home)
     refused = words & {"never", "no", "not"}  # "never foil" is good advice
-    step |= {
+    charges = bool(words & {"jump", "boost"})
+    # what a repair needs (tools, heat, acid) is not said again for the way home, only the way's own limits
+    told = {k: v for k, v in step.items() if k not in ("instrument", "supply")}
+    step = told | {
         "sort": "get_home",
         "jumps": yes(words & {"jumper", "wire", "feed"} and words & {"fuse", "fused", "jumper", "plus"}),
         "fuse": "bypassed" if "foil" in words and not refused else "none",
         "pushes": yes("push" in words),
-        "charges": yes(words & {"jump", "boost"}),
+        "charges": yes(charges),
+        "kill": "unplugged" if "kill" in words and words & {"unplug", "pull", "off", "apart"} else "joined",
     }
-    if "kill" in words and words & {"unplug", "pull", "off", "apart"}:
-        touched.append({"kind": "touch", "word": "wire", "role": "kill", "electronics": "no"})
+    if charges:
+        step["supply"] = "on"
     return [step, *touched]
 
 
