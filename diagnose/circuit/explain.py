@@ -82,7 +82,7 @@ def require_paths(compiled: Compiled, solution: Solution, column: int, nodes: Se
 
 
 def _graph(solution: Solution, column: int) -> tuple[networkx.Graph[Any], dict[int, str], int]:
-    """Nodes joined by elements, names of these, ground. Weight 0 where current can pass, 1 where it is open."""
+    """Nodes joined by elements (weight 1 where open, else 0), names of these, ground."""
     import networkx as nx
 
     part, here = solution.part_at(column)

@@ -96,7 +96,7 @@ class Point:
         return (degree != 2) / LEAK_OHMS
 
     def inject(self, plus: int, minus: int) -> dict[int, Array]:
-        """Position -> (B,) of a unit current into node plus, out of node minus, as elimination passes it on."""
+        """Position -> (B,) of a unit current, in at node plus, out at minus, as elimination passes it on."""
         work = self.work
         currents: dict[int, Array] = {}
         for node, sign in ((plus, 1.0), (minus, -1.0)):

@@ -118,7 +118,7 @@ class Solution:
         return self.volts[:, column][None]
 
     def part_at(self, column: int) -> tuple[Part, int]:
-        """The part that holds a case, and its column there. Raises CircuitError for a case that is not there."""
+        """The part that holds a case, and its column there. Raises CircuitError if there is no such case."""
         for part in self.parts:
             here = np.flatnonzero(part.sheet.columns == column)
             if len(here):
