@@ -7,6 +7,7 @@ import random
 import subprocess
 import sys
 import threading
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -28,6 +29,12 @@ SMALL = {
     "sign": {"colour": ("red", "green", "blue"), "at": "text", "size": "number"},
     "lamp": {"at": "text", "lit": ("yes", "no"), "size": "number"},
 }
+
+
+@cache
+def shipped(engine: str) -> RuleBase:
+    """The shipped rules, compiled once for the tests that do not tamper with the engine."""
+    return load_rules([SHIPPED], engine=engine)
 
 
 def write(folder: Path, text: str) -> Path:
@@ -131,12 +138,13 @@ def test_random_rules_over_random_facts_match_as_brute_force_says(engine, tmp_pa
 
 @pytest.mark.parametrize("engine", HERE)
 def test_shipped_rules_over_made_up_jobs_match_as_brute_force_says(engine):
-    rules = load_rules([SHIPPED], engine=engine)
+    rules = shipped(engine)
+    rules.forget()
     bodies = shipped_bodies()
     assert len(bodies) == len(rules.rules) >= 45
     rng = random.Random(7)
     firings = 0
-    for number, step in enumerate(made_up_steps(seed=3, classes=12)):
+    for number, step in enumerate(made_up_steps(seed=3, classes=8)):
         facts = [*step, *job_of(rules, rng)]
         kind = rng.choice(["reading", "series", "finding", "history", "job"])
         for _ in range(3):
@@ -151,12 +159,13 @@ def test_shipped_rules_over_made_up_jobs_match_as_brute_force_says(engine):
         expected = brute_force(bodies, facts)
         assert as_set(rules, facts) == expected, number
         firings += len(expected)
-    assert firings > 50
+    assert firings > 40
 
 
 @pytest.mark.parametrize("engine", HERE)
 def test_many_steps_at_once_give_what_each_gives_alone(engine):
-    rules = load_rules([SHIPPED], engine=engine)
+    rules = shipped(engine)
+    rules.forget()
     job = job_of(rules, random.Random(1))
     steps = made_up_steps(seed=5, classes=130)  # more than are matched in one go
     together = rules.conclude_each(steps, job)
@@ -186,7 +195,8 @@ def test_steps_with_facts_of_their_own_are_not_mixed(engine, tmp_path):
 
 @pytest.mark.parametrize("engine", HERE)
 def test_the_order_of_facts_changes_nothing(engine):
-    rules = load_rules([SHIPPED], engine=engine)
+    rules = shipped(engine)
+    rules.forget()
     facts = [
         {"kind": "act", "instrument": "ohms", "isolated": "no", "feeds": "yes", "engine": "cranking"},
         {
@@ -211,7 +221,8 @@ def test_the_order_of_facts_changes_nothing(engine):
 
 @pytest.mark.parametrize("engine", HERE)
 def test_repeated_facts_count_once(engine):
-    rules = load_rules([SHIPPED], engine=engine)
+    rules = shipped(engine)
+    rules.forget()
     fact = {"kind": "act", "amps_at": "across_battery"}
     assert rules.conclude([fact, dict(fact), fact]) == rules.conclude([fact])
 
@@ -236,17 +247,18 @@ def test_a_firing_names_its_rule_its_facts_and_its_question():
 @pytest.mark.parametrize("engine", HERE)
 def test_twelve_hundred_conclusions_leave_nothing_behind_and_start_no_thread(engine):
     """The engine alone, without the memory of conclusions; 1024 sessions left open would end in an error."""
-    rules = load_rules([SHIPPED], engine=engine)
+    rules = shipped(engine)
+    rules.forget()
     facts = [{"kind": "act", "instrument": "ohms", "engine": "running"}, {"kind": "bike", "supply": "six"}]
     for _ in range(100):
         rules.forget()
         rules.conclude(facts)
-    before = _resident_kilobytes()
+    before, threads = _resident_kilobytes(), threading.active_count()
     for _ in range(1200):
         rules.forget()
         rules.conclude(facts)
     assert _resident_kilobytes() - before < 4000
-    assert threading.active_count() == 1
+    assert threading.active_count() == threads
 
 
 def _resident_kilobytes() -> int:
@@ -259,15 +271,16 @@ def _resident_kilobytes() -> int:
 @pytest.mark.long
 @pytest.mark.parametrize("engine", HERE)
 def test_ten_thousand_conclusions_stay_below_twenty_megabytes(engine):
-    rules = load_rules([SHIPPED], engine=engine)
+    rules = shipped(engine)
+    rules.forget()
     job = job_of(rules, random.Random(2))
     steps = made_up_steps(seed=9, classes=50)
-    before = _resident_kilobytes()
+    before, threads = _resident_kilobytes(), threading.active_count()
     for number in range(10_000):
         rules.forget()
         rules.conclude([*steps[number % 50], *job])
     assert _resident_kilobytes() - before < 20_000
-    assert threading.active_count() == 1
+    assert threading.active_count() == threads
 
 
 def test_conclusions_are_remembered_up_to_a_limit(monkeypatch):
@@ -316,7 +329,7 @@ def test_rules_that_fire_without_end_are_stopped(engine, tmp_path, monkeypatch):
     ],
 )
 def test_facts_outside_the_vocabulary_are_refused(fact, message):
-    rules = load_rules([SHIPPED], engine="chainer")
+    rules = shipped("chainer")
     with pytest.raises(RuleError, match=message):
         rules.conclude([fact])
 
