@@ -10,7 +10,6 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.beliefs.evidence import surprise
-from diagnose.beliefs.posterior import marginal
 from diagnose.conversation import asking, evidence, facts, names, permits, planning
 from diagnose.conversation.means import Event, Means, circumstances, judge, show
 from diagnose.conversation.state import KITS, State
@@ -24,7 +23,7 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
     """Advice to try or to do a repair. The state has then shown its cautions."""
     world, words = means.world, means.words
     repair = world.repairs[repair_id]
-    belief = marginal(state.belief)
+    belief = evidence.chances(state.belief)
     cured = np.asarray(world.cures(repair_id), dtype=float)
     probability = float(belief @ cured)
     group = cured_candidates(means, state, repair_id)
@@ -95,7 +94,7 @@ def _get_home(means: Means, state: State, repair_id: str) -> str:
 
 def cured_candidates(means: Means, state: State, repair_id: str) -> list[int]:
     """Candidates that the repair cures and that are not negligible, likeliest first."""
-    belief = marginal(state.belief)
+    belief = evidence.chances(state.belief)
     cured = np.asarray(means.world.cures(repair_id), dtype=float) * belief
     total = cured.sum()
     order = [int(i) for i in np.argsort(-cured, kind="stable") if cured[i] > 0]
@@ -109,7 +108,8 @@ def stop_advice(
 
     sort  nothing_found | unmodelled | same_to_us | switch | works_now
     """
-    belief = marginal(state.belief) if state.belief is not None else np.zeros(len(means.world.candidates))
+    none = np.zeros(len(means.world.candidates))
+    belief = none if state.belief is None else evidence.chances(state.belief)
     index = {c.id: i for i, c in enumerate(means.world.candidates)}
     chance = sum(float(belief[index[c]]) for c in causes if c in index)
     return {
@@ -136,7 +136,7 @@ def stop_advice(
 def bare_stop(means: Means, state: State) -> Event:
     """The end when nothing is left that is worth doing: nothing known fits, or too much does."""
     world, words = means.world, means.words
-    belief = marginal(state.belief)
+    belief = evidence.chances(state.belief)
     if belief[world.unmodelled] >= LOST or not any(
         world.candidates[i].is_fault for i, _ in _leading(means, state)
     ):

@@ -110,12 +110,16 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     for place in m.places:
         if place not in state.paid.places and world.view.places.get(place, ("", 0.0, 0.0))[1] > 0:
             lines.append(words.say("open_place", skill, place=names.place(world, place)))
-    lines += switch_lines(world, state, m, words)
+    told = m.kind == "observe" and bool(m.text) and skill == "trade"  # the question itself says when
+    lines += [] if told else switch_lines(world, state, m, words)
     if m.kind in MEASURED or m.kind == "amps":
         lines.append(
             words.say("dial", skill, setting=setting(own, m, words, skill)) if m.kind != "lamp" else ""
         )
-        if m.plus:
+        if m.plus and names.in_fuse(m):
+            fuse = names.component(world, m.condition.out[0])
+            lines.append(words.say("do_lamp_in_fuse", skill, what=fuse))
+        elif m.plus:
             values = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
             posts = names.is_posts(world, m)
             lines.append(words.say("do_posts" if posts else f"do_{m.kind}", skill, **values))

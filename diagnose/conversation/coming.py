@@ -13,6 +13,7 @@ from diagnose.beliefs.evidence import is_surprising
 from diagnose.bike.model import Measurement
 from diagnose.conversation import advice, asking, explain, intake, names, permits, planning, proof
 from diagnose.conversation.means import Event, Means, confirmation, is_closed, judge, permit, show
+from diagnose.conversation.permits import Permit
 from diagnose.conversation.state import Open, State, with_setting
 from diagnose.errors import ObservationError
 
@@ -68,7 +69,7 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
     blocked = {mid: is_closed(p, state) for mid, p in found.items() if p.blocked}
     act = planning.plan(means.world, state, blocked).act
     if act.sort == "measure":
-        return propose(turn, means.world.measurements[act.option], "measure")
+        return propose(turn, means.world.measurements[act.option], "measure", judged=found.get(act.option))
     checking = _recheck(turn) if act.sort != "try" else None
     if checking is not None:
         return checking
@@ -117,10 +118,10 @@ def _prove_meter(turn: Turn) -> Turn:
     return propose(turn.then(state), m, "intake_meter", lead=means.say(state, "prove_meter"))
 
 
-def propose(turn: Turn, m: Measurement, sort: str, lead: str = "") -> Turn:
-    """Ask for a measurement, or first for what makes it safe."""
+def propose(turn: Turn, m: Measurement, sort: str, lead: str = "", judged: Permit | None = None) -> Turn:
+    """Ask for a measurement, or first for what makes it safe. judged: its permit, if that is known."""
     means, state = turn.means, turn.state
-    found = permit(means, state, m)
+    found = permit(means, state, m) if judged is None else judged
     if found.blocked:
         first = confirmation(found, m.id)
         if first is None or is_closed(found, state):
@@ -131,7 +132,7 @@ def propose(turn: Turn, m: Measurement, sort: str, lead: str = "") -> Turn:
                 return advance(turn.then(with_setting(state, meter="skipped")))
             raise ObservationError(m.id, "another step", "others", f"is blocked: {text.rstrip('.')}")
         return _ask_safety(turn, m, first, sort)
-    return open_measurement(means, state, m, sort, turn.events, lead)
+    return open_measurement(means, state, m, sort, turn.events, lead, found)
 
 
 def _ask_safety(turn: Turn, m: Measurement, first: permits.Confirmation, purpose: str) -> Turn:
@@ -151,10 +152,17 @@ def _ask_safety(turn: Turn, m: Measurement, first: permits.Confirmation, purpose
 
 
 def open_measurement(
-    means: Means, state: State, m: Measurement, sort: str, events: tuple[Event, ...] = (), lead: str = ""
+    means: Means,
+    state: State,
+    m: Measurement,
+    sort: str,
+    events: tuple[Event, ...] = (),
+    lead: str = "",
+    judged: Permit | None = None,
 ) -> Turn:
     """Let this measurement be the open question. sort: measure | proof | exit | intake_meter."""
-    state, cautions = show(means, state, permit(means, state, m).cautions)
+    found = permit(means, state, m) if judged is None else judged
+    state, cautions = show(means, state, found.cautions)
     if sort == "proof":
         lead = means.say(state, "prove_repair")
     event = asking.measurement_question(means.world, state, m, means.words, cautions, lead=lead)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.beliefs.posterior import marginal
 from diagnose.bike.model import Measurement
 from diagnose.conversation import evidence, names, permits, planning
 from diagnose.conversation.sense import Taken
@@ -69,7 +68,7 @@ def _doubt(
         return Doubt("display", words.say("doubt_note", skill, note=note))
     own = evidence.column(world, planning.physical(state.job), m.id)
     misfit = evidence.misfit(own, state.belief, value)
-    noticed = marginal(state.belief) >= evidence.FEWEST_NOTED
+    noticed = evidence.chances(state.belief) >= evidence.FEWEST_NOTED
     noticed[world.no_fault] = True
     noticed[world.unmodelled] = False
     explained = bool(np.min(misfit[noticed]) <= TOO_FAR)

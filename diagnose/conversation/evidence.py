@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -126,6 +127,15 @@ def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Bel
     return belief
 
 
+@lru_cache(maxsize=8)
+def chances(belief: Belief) -> np.ndarray:
+    """(n,) chance of each candidate; worked out once for a belief, so do not write into it."""
+    found = posterior.marginal(belief)
+    found.setflags(write=False)
+    return found
+
+
+@lru_cache(maxsize=8)
 def latents(belief: Belief) -> tuple[np.ndarray, np.ndarray]:
     """Mean and standard deviation (n_latents,) of what the readings share, as believed now."""
     weights = np.exp(belief.log_weights).sum(axis=(0, 2, 3, 4))
@@ -182,6 +192,6 @@ def fits_healthy(
 
 def ranking(world: World, belief: Belief, *, floor: float = 0.0) -> list[tuple[int, float]]:
     """(candidate index, probability) from the most to the least probable, those above floor."""
-    chance = posterior.marginal(belief)
+    chance = chances(belief)
     order = np.argsort(-chance, kind="stable")
     return [(int(i), float(chance[i])) for i in order if chance[i] > floor]

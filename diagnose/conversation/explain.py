@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.beliefs.evidence import for_against, to_check
+from diagnose.beliefs.evidence import for_against, surprise
 from diagnose.conversation import evidence, names, planning
 from diagnose.conversation.means import Event, Means, is_closed, judge
 from diagnose.conversation.state import Reading, State
@@ -16,6 +16,7 @@ LISTED = 8
 EXPLAINED = 3
 WORTH_SAYING = 0.3  # [nats] below this a reading says nothing either way
 OTHERS = 5
+WORTH_CHECKING = 1.0  # [nats] of surprise from which a reading is asked again
 
 
 def suspects(means: Means, state: State) -> Event:
@@ -134,6 +135,10 @@ def _tells(nats: float, means: Means) -> str:
 
 
 def least_fitting(state: State) -> Reading | None:
-    """The last reading that carries most against what is now believed, to be taken again."""
-    mid = to_check(state.belief)
-    return next((r for r in reversed(state.readings) if r.measurement == mid), None)
+    """The reading that the best suspect likes least, to be taken again."""
+    odd = dict(surprise(state.belief))
+    return max(
+        (r for r in state.readings if odd.get(r.measurement, 0.0) > WORTH_CHECKING),
+        key=lambda r: odd[r.measurement],
+        default=None,
+    )

@@ -19,6 +19,7 @@ from diagnose.wording import Wording
 
 # IEC 60757 letter codes for colours; two follow each other for a wire with a stripe
 _COLOUR_CODE = re.compile(r"(BK|BN|RD|OG|YE|GN|BU|VT|GY|WH|PK|TQ|GD|SR)")
+MOST_WIRES = 2  # whose colours are worth naming at one point
 LIKELY, POSSIBLE = 0.5, 0.1  # [1] from which chance a suspect is called likely, possible (estimate)
 
 
@@ -63,6 +64,9 @@ def point(world: World, name: str, words: Wording) -> str:
     part, _, terminal = name.partition(".")
     if world.view.components.get(part, ("", "", ""))[1] == "battery" and terminal in ("plus", "minus"):
         return words.say(f"battery_{terminal}")
+    wires = len(seen.colour.split("/")) if seen.colour else 0
+    if wires > MOST_WIRES:
+        return words.say("point_with_wires", point=seen.title, count=wires)
     colour = colour_words(seen.colour, words)
     return words.say("point_with_colour", point=seen.title, colour=colour) if colour else seen.title
 
@@ -142,6 +146,8 @@ def in_short(world: World, m: Measurement, words: Wording) -> str:
     """A measurement as half a line, for lists: what is measured where, and when."""
     if is_posts(world, m):
         text = words.say("short_posts")
+    elif in_fuse(m):
+        return words.say("short_lamp_in_fuse", what=component(world, m.condition.out[0]))
     elif m.plus:
         text = words.say(
             f"short_{m.kind}", plus=point(world, m.plus, words), minus=point(world, m.minus, words)
@@ -150,6 +156,12 @@ def in_short(world: World, m: Measurement, words: Wording) -> str:
         text = words.say(f"short_{m.kind}", what=component(world, m.what))
     when = condition(world, m, words)
     return f"{text} ({when})" if when else text
+
+
+def in_fuse(m: Measurement) -> bool:
+    """Whether a test lamp takes the place of a fuse."""
+    parts = {p.partition(".")[0] for p in (m.plus, m.minus)}
+    return m.kind == "lamp" and len(m.condition.out) == 1 and parts == set(m.condition.out)
 
 
 def is_posts(world: World, m: Measurement) -> bool:

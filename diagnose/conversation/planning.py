@@ -14,10 +14,10 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from diagnose.beliefs.evidence import supports
-from diagnose.beliefs.posterior import marginal
 from diagnose.bike.model import JobState, Measurement, Repair
 from diagnose.choice.act import next_act
 from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
+from diagnose.conversation import evidence
 from diagnose.conversation.state import KITS, WAIT_WEIGHT, State
 from diagnose.conversation.world import World
 
@@ -31,6 +31,7 @@ REMEMBERED = 8  # sets of options kept for one bike
 
 _OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
 _OPTIONS = WeakKeyDictionary()
+_CLOSED: WeakKeyDictionary[Any, dict[Any, Mapping[str, str]]] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +56,9 @@ def plan(world: World, state: State, blocked: Mapping[str, bool]) -> Plan:
     blocked  measurement id -> True: may not be done; False: a safety question opens it
     """
     measurements, repairs = options(world, state)
-    closed = {m.id: why for m in measurements if (why := closed_because(world, state, m.id))}
+    closed = dict(closed_now(world, state))
     closed |= {mid: "blocked" for mid, hard in blocked.items() if hard and mid not in closed}
-    belief = marginal(state.belief)
+    belief = evidence.chances(state.belief)
     problem = Problem(
         prior=world.prior,
         measurements=measurements,
@@ -72,6 +73,18 @@ def plan(world: World, state: State, blocked: Mapping[str, bool]) -> Plan:
     )
     paid = replace(state.paid, supports=_supports(world, state, belief))
     return Plan(next_act(problem, belief, paid), closed)
+
+
+def closed_now(world: World, state: State) -> Mapping[str, str]:
+    """Measurements of the plan that are out of the question now, and why; kept until something changes."""
+    s = state.setting
+    about = (s.complaints, physical(state.job), s.kit, s.helper, s.engine_may_run, state.refused)
+    kept = _CLOSED.setdefault(world, {})
+    if about not in kept:
+        kept.clear()
+        ids = [m.id for m in options(world, state)[0]]
+        kept[about] = {mid: why for mid in ids if (why := closed_because(world, state, mid))}
+    return kept[about]
 
 
 def closed_because(world: World, state: State, measurement: str) -> str:

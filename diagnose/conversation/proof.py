@@ -98,9 +98,16 @@ def exit_list(means: Means, state: State) -> list[str]:
 
 def exit_question(means: Means, state: State) -> Event:
     """One question for the whole exit check."""
+    by_condition: dict[str, list[str]] = {}
+    for mid in exit_list(means, state):
+        m = means.world.measurements[mid]
+        when = names.condition(means.world, m, means.words)
+        by_condition.setdefault(when, []).append(names.component(means.world, m.what))
     listed = [
-        f"- {names.in_short(means.world, means.world.measurements[mid], means.words)}"
-        for mid in exit_list(means, state)
+        means.say(state, "exit_line", condition=when, functions=names.listing(titles, means.words))
+        if when
+        else f"- {names.listing(titles, means.words)}"
+        for when, titles in by_condition.items()
     ]
     return asking.plain_question(
         state,

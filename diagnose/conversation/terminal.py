@@ -17,6 +17,7 @@ from diagnose.conversation.means import Event
 from diagnose.conversation.session import Session
 from diagnose.conversation.state import KITS
 
+WORTH_TELLING = 1.5  # [min] hands-on time from which a question says how long it takes
 NARROWEST, WIDEST = 24, 100  # columns; longer lines are hard to read
 _CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
@@ -68,7 +69,10 @@ class PlainTerminal:
         line = self.source.readline()
         if not line:
             raise EOFError
-        return line.rstrip("\r\n")
+        typed = line.rstrip("\r\n")
+        if not self.source.isatty():
+            self.sink.write(clean(typed) + "\n")  # nobody has echoed it
+        return typed
 
 
 def clean(text: str) -> str:
@@ -155,10 +159,8 @@ class _Talk:
         self._cautions(event)
         minutes = event["minutes"]
         head = []
-        if minutes["hands"]:
-            head.append(
-                self.say("term_minutes", minutes=f"{minutes['hands']:.0f}" if minutes["hands"] >= 1 else "1")
-            )
+        if minutes["hands"] >= WORTH_TELLING:
+            head.append(self.say("term_minutes", minutes=f"{minutes['hands']:.0f}"))
         if minutes["wait"]:
             head.append(self.say("term_wait", minutes=f"{minutes['wait']:.0f}"))
         if event["helper"]:
