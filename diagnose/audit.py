@@ -86,22 +86,28 @@ def sound_bike(world: BikeWorld) -> list[Problem]:
         words = predictor.function_words(job, f.id, condition)[healthy]
         best = FUNCTION_WORDS[f.kind][int(np.argmax(words))]
         if best != "works":
-            say(f"sound, {f.title} in {condition.text or 'rest'} is {best!r}; expected works; look at its feed and ground")
+            say(
+                f"sound, {f.title} in {condition.text or 'rest'} is {best!r}; expected works; "
+                "look at its feed and ground"
+            )
     for condition in world.service.conditions:
         solution = predictor.solution(job, condition)
         if not bool(solution.converged[healthy]):
             say(f"sound, the circuit finds no operating point in {condition.text or 'rest'}")
         post = float(solution.between(plus, minus)[healthy])
         for f in spec.functions.values():
-            if as_condition(predictor.built, f.when).text != condition.text or f.kind not in ("light", "flash"):
+            if as_condition(predictor.built, f.when).text != condition.text or f.kind not in (
+                "light",
+                "flash",
+            ):
                 continue
-            for element in f.element.split(","):
-                e = predictor.built.elements[element.strip()]
+            for element in f.elements:
+                e = predictor.built.elements[element]
                 volts = abs(float(solution.across(e.id)[healthy]))
                 if e.law == "lamp" and volts < LAMP_SHARE * post:
                     say(
-                        f"sound, {f.title} sees {volts:.2f} V of {post:.2f} V at the posts; expected at least "
-                        f"{LAMP_SHARE:.0%}; use thicker or shorter wire"
+                        f"sound, {f.title} sees {volts:.2f} V of {post:.2f} V at the posts; expected "
+                        f"at least {LAMP_SHARE:.0%}; use thicker or shorter wire"
                     )
         for fuse, elements in predictor.built.fuses.items():
             for e in elements:
@@ -119,11 +125,17 @@ def sound_bike(world: BikeWorld) -> list[Problem]:
             running = replace(condition, engine="5000")
             volts = float(predictor.solution(job, running).between(plus, minus)[healthy])
             if not CHARGING[0] <= volts <= CHARGING[1]:
-                say(f"sound, charging gives {volts:.2f} V at 5000 rpm; expected {CHARGING[0]} to {CHARGING[1]} V")
+                say(
+                    f"sound, charging gives {volts:.2f} V at 5000 rpm; "
+                    f"expected {CHARGING[0]} to {CHARGING[1]} V"
+                )
         if f.kind == "starter":
             volts = float(predictor.solution(job, condition).between(plus, minus)[healthy])
             if not CRANKING[0] <= volts <= CRANKING[1]:
-                say(f"sound, the posts show {volts:.2f} V while cranking; expected {CRANKING[0]} to {CRANKING[1]} V")
+                say(
+                    f"sound, the posts show {volts:.2f} V while cranking; "
+                    f"expected {CRANKING[0]} to {CRANKING[1]} V"
+                )
     return out
 
 
@@ -146,15 +158,15 @@ def audit(world: BikeWorld) -> Audit:
     unsettled = sum(int((~s.converged).sum()) for s in world.predictor.solutions())
     if unsettled:
         notes.append(f"{unsettled} solved cases did not converge")
-    return Audit(tuple(problems), tuple(groups(sub, [names[i] for i in seen])), tuple(undetectable), tuple(notes))
+    return Audit(
+        tuple(problems), tuple(groups(sub, [names[i] for i in seen])), tuple(undetectable), tuple(notes)
+    )
 
 
 def _why(world: BikeWorld, index: int, distance: float) -> str:
     """One reason in words why a fault is not seen."""
     fault = world.candidates[index].faults[0]
-    causes = [
-        c for c in world.spec.complaints if world.complaint_chance(c)[index] > 0.5
-    ]
+    causes = [c for c in world.spec.complaints if world.complaint_chance(c)[index] > 0.5]
     if not fault.edits:
         base = "changes nothing electrical"
     elif not causes:

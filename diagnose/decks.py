@@ -30,10 +30,14 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     """
     spec = predictor.built.spec
     if m.kind in ("observe", "inspect", "count"):
-        raise UsageError(f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts")
+        raise UsageError(
+            f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts"
+        )
     if m.kind == "amps" and m.what == "battery":
         solution = predictor.solution(job, m.condition, "dc")
-        shunt = bench.read_amps_in_series(predictor.compiled, [solution.cases[index]], predictor.built.batteries[0], 0.01)
+        shunt = bench.read_amps_in_series(
+            predictor.compiled, [solution.cases[index]], predictor.built.batteries[0], 0.01
+        )
         return deck(shunt.solution, 0, Reading("amps", element=bench.INSTRUMENT), title)
     if m.kind == "amps":
         kind = spec.kinds[spec.parts[m.what].kind]

@@ -42,7 +42,13 @@ class _Rider:
         assert self.session is not None
         if not self._next:
             message = reply(
-                self.session.world, self.session.state, self.player, lambda r: r in self.cured_by, [], [], None
+                self.session.world,
+                self.session.state,
+                self.player,
+                lambda r: r in self.cured_by,
+                [],
+                [],
+                None,
             )
             self._next = _typed(message)
         line = self._next.pop(0)
@@ -81,5 +87,7 @@ def play_demo(options: argparse.Namespace, opened: Opened, screen: Terminal) -> 
         finally:
             session.close()
         outcome = session.state.outcome
-    screen.show(say("demo_ends", fault=f"{world.spec.parts[fault.component].title}: {fault.title}"), "question")
+    screen.show(
+        say("demo_ends", fault=f"{world.spec.parts[fault.component].title}: {fault.title}"), "question"
+    )
     return FOUND if outcome == "repaired" else NOT_FOUND

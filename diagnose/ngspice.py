@@ -61,13 +61,15 @@ def reading(deck: str, point: Mapping[str, float]) -> float:
     """The quantity that the deck's `* @reading` line names; raises CircuitError without one."""
     line = next((x for x in deck.splitlines() if x.startswith("* @reading ")), None)
     if line is None:
-        raise CircuitError("the deck has no @reading line; expected one such as `* @reading volts v(n7)-v(n2)`")
+        raise CircuitError(
+            "the deck has no @reading line; expected one such as `* @reading volts v(n7)-v(n2)`"
+        )
     text = line.split(" ", 3)[3].strip()
     divisor = 1.0
     if "/" in text:
         text, _, by = text.rpartition("/")
         divisor = float(by)
-        text = text.strip("()") if text.startswith("((") or text.startswith("(v") else text.strip("()")
+        text = text.strip("()")
     total = 0.0
     terms = re.findall(r"([+-]?)\s*([vi])\(?([\w#]+)\)?", text)
     if not terms:

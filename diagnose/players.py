@@ -166,7 +166,11 @@ class NgspicePlayer:
         if m.choices:
             return str(rng.choice(m.choices))
         if rng.random() < SLIP_OPEN:
-            return "OL" if m.kind in ("ohms", "diode") else write(round(abs(0.02 * float(rng.standard_normal())), 2), m.unit)
+            return (
+                "OL"
+                if m.kind in ("ohms", "diode")
+                else write(round(abs(0.02 * float(rng.standard_normal())), 2), m.unit)
+            )
         if m.kind == "ohms":
             return write(float(f"{math.exp(rng.uniform(math.log(0.1), math.log(1e6))):.3g}"), "ohm")
         top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5)

@@ -40,7 +40,9 @@ def replay_files(files: Sequence[str], opened: Opened) -> list[dict[str, Any]]:
         elif path.suffix in (".yaml", ".yml"):
             same, text = _case(path, opened, worlds)
         else:
-            raise UsageError(f"{name}: neither a journal nor a case; expected a file that ends in .jsonl or .yaml")
+            raise UsageError(
+                f"{name}: neither a journal nor a case; expected a file that ends in .jsonl or .yaml"
+            )
         results.append({"file": name, "same": same, "text": text})
     return results
 
@@ -81,7 +83,9 @@ def read_case(path: Path) -> Mapping[str, Any]:
         problems.append(Problem(str(path), mark.line, mark.column, message))
 
     if not isinstance(data, dict):
-        raise KnowledgeError([Problem(str(path), 1, 1, "a case is a mapping; expected keys such as case, bike")])
+        raise KnowledgeError(
+            [Problem(str(path), 1, 1, "a case is a mapping; expected keys such as case, bike")]
+        )
     for key in data:
         if key not in CASE_KEYS:
             wrong((key,), f"unknown key {key!r}; expected one of {', '.join(CASE_KEYS)}")

@@ -88,7 +88,9 @@ def play_one(
 ) -> Job:
     """Play one job of a trial."""
     candidate = world.candidates[truth]
-    subject = NgspicePlayer(world, candidate, rng, gross) if player == "ngspice" else OwnPlayer(world, candidate)
+    subject = (
+        NgspicePlayer(world, candidate, rng, gross) if player == "ngspice" else OwnPlayer(world, candidate)
+    )
     options = {
         "complaints": [complaint],
         "kit": kit,
@@ -98,9 +100,7 @@ def play_one(
         "others": "skipped",
     }
     began = time.perf_counter()
-    played = play(
-        world, rulebase, wording, options, subject, lambda r: bool(world.cures(r)[truth] > 0.5)
-    )
+    played = play(world, rulebase, wording, options, subject, lambda r: bool(world.cures(r)[truth] > 0.5))
     slips = subject.slips if isinstance(subject, NgspicePlayer) else 0
     return Job(candidate.id, complaint, played, slips, time.perf_counter() - began)
 
@@ -157,7 +157,9 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
             name: {
                 "jobs": len(group),
                 "found": _share([j.found for j in group]),
-                "first_repair_right": _share([bool(j.first_repair) for j in group if j.first_repair is not None]),
+                "first_repair_right": _share(
+                    [bool(j.first_repair) for j in group if j.first_repair is not None]
+                ),
                 "minutes_mean": round(float(np.mean([j.played.minutes for j in group])), 1),
                 "tool_steps_mean": round(float(np.mean([j.played.tool_steps for j in group])), 1),
             }
@@ -193,8 +195,9 @@ def trial_text(result: dict[str, Any]) -> str:
     ]
     for name, row in result["complaints"].items():
         lines.append(
-            f"  {name:<26} {row['jobs']:>4}  {_percent(row['found'])}  {_percent(row['first_repair_right']):>11}  "
-            f"{row['minutes_mean']:>7}  {row['tool_steps_mean']:>10}"
+            f"  {name:<26} {row['jobs']:>4}  {_percent(row['found'])}  "
+            f"{_percent(row['first_repair_right']):>11}  {row['minutes_mean']:>7}  "
+            f"{row['tool_steps_mean']:>10}"
         )
     for miss in result["missed"]:
         lines.append(

@@ -6,7 +6,7 @@ job's port.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -15,19 +15,21 @@ import numpy as np
 from diagnose.bike.acts import measurements, observe, parse_measurement, repairs, two_point
 from diagnose.bike.build import build
 from diagnose.bike.candidates import candidates, single_faults
-from diagnose.bike.currents import as_condition, service
-from diagnose.bike.model import Candidate, JobState, Measurement, Repair
+from diagnose.bike.currents import Service, as_condition, service
+from diagnose.bike.model import Candidate, Fault, JobState, Measurement, Repair
 from diagnose.bike.view import view
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.complaints import complaint_chance, told
-from diagnose.predictions.compute import Predictor
+from diagnose.predictions.compute import Found, Predictor
+from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.table import Table
 
 # What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
 BATTERY_EMF_SD = 0.25  # V (estimate: 12.4 to 12.9 V rested)
 PLANNED_AT_MOST = 300
 LEAST_NATS = 0.004  # a measurement that tells less than this about the plausible suspects is not planned
+SUSPICION = 0.97  # share of the suspicion whose surroundings are worth measuring at
 KITS = ("hands", "lamp", "meter", "workshop")
 
 
@@ -39,38 +41,62 @@ class BikeWorld:
         self.spec = spec
         self.not_fitted = not_fitted
         self.built = build(spec)
-        self.service = service(self.built)
+        self._key = key_of(spec, library.instruments, library.complaints, not_fitted)
+        self._kept = Store(self._key)
+        self.service = self._kept_service()
         self.faults = single_faults(self.built, self.service)
         fitted = [f for f in self.faults if f.component not in not_fitted]
-        everything = Predictor(self.built, self.service, candidates(fitted), library.instruments)
-        matters = everything.changes_something()
-        self.harmless = tuple(c.id for c, m in zip(everything.candidates, matters, strict=True) if not m)
-        kept = set(self.harmless)
-        self.candidates: tuple[Candidate, ...] = candidates([f for f in fitted if f.id not in kept])
+        matters, found = self._kept_found(fitted)
+        self.harmless = tuple(f.id for f, m in zip(fitted, matters[1:-1], strict=True) if not m)
+        chosen = [f for f, m in zip(fitted, matters[1:-1], strict=True) if m]
+        self.candidates: tuple[Candidate, ...] = candidates(chosen)
         self.prior = np.array([c.prior for c in self.candidates])
         self.no_fault = 0
         self.unmodelled = len(self.candidates) - 1
         self.latent_sd = np.array([BATTERY_EMF_SD])
         self.predictor = Predictor(
-            self.built,
-            self.service,
-            self.candidates,
-            library.instruments,
-            self.latent_sd,
-            everything.found().only(matters),
+            self.built, self.service, self.candidates, library.instruments, self.latent_sd, found
         )
+        self._kept.save()
         self.view = view(self.built, library.complaints, library.instruments)
         self.repairs: dict[str, Repair] = repairs(self.built, self.faults)
         self._cures: dict[str, np.ndarray] = {}
         self._chances: dict[str, np.ndarray] = {}
 
+    def _kept_service(self) -> Service:
+        """The sound bike in use, from the store or computed."""
+        texts, numbers = self._kept.value("service.conditions"), self._kept.value("service.numbers")
+        volts, currents = self._kept.get("service.volts"), self._kept.get("service.currents")
+        if texts is not None and numbers is not None and volts is not None and currents is not None:
+            conditions = tuple(as_condition(self.built, t) for t in texts)
+            return Service(conditions, *numbers, volts, currents)
+        own = service(self.built)
+        self._kept.put_value("service.conditions", [c.text for c in own.conditions])
+        self._kept.put_value("service.numbers", [own.ohms, own.amperes, own.best, own.nodes])
+        self._kept.put("service.volts", own.volts)
+        self._kept.put("service.currents", own.currents)
+        return own
+
+    def _kept_found(self, faults: Sequence[Fault]) -> tuple[np.ndarray, Found]:
+        """(which candidates matter, what those have done to the bike), from the store or computed."""
+        matters, names = self._kept.get("matters"), self._kept.value("found")
+        if matters is None or names is None:
+            everything = Predictor(self.built, self.service, candidates(faults), self.library.instruments)
+            matters = everything.changes_something()
+            found = everything.found().only(matters)
+            self._kept.put("matters", matters)
+            self._kept.put_value("found", [sorted(found.opened), sorted(found.latched)])
+            for device, mask in (*found.opened.items(), *found.latched.items()):
+                self._kept.put(f"found.{device}", mask)
+            return matters, found
+        opened, latched = ({d: self._kept.get(f"found.{d}") for d in group} for group in names)
+        return matters, Found(opened, latched)
+
     @cached_property
     def measurements(self) -> Mapping[str, Measurement]:
         """Every planned measurement by id; any other id of the contract's form is made when asked."""
         own = measurements(self.built, self.service, self.library.instruments)
-        fitted = {
-            k: m for k, m in own.items() if not set(self.not_fitted).intersection(m.components)
-        }
+        fitted = {k: m for k, m in own.items() if not set(self.not_fitted).intersection(m.components)}
         return _Measurements(fitted, self)
 
     def parse(self, text: str) -> Measurement:
@@ -82,9 +108,11 @@ class BikeWorld:
         if complaint not in self._chances:
             if complaint not in self.library.complaints:
                 raise UsageError(unknown("complaint", complaint, self.spec.complaints))
-            self._chances[complaint] = complaint_chance(
-                self.predictor, self.library.complaints[complaint]
-            )
+            kept = self._kept.get(f"chance.{complaint}")
+            if kept is None:
+                kept = complaint_chance(self.predictor, self.library.complaints[complaint])
+                self._kept.put(f"chance.{complaint}", kept)
+            self._chances[complaint] = kept
         return self._chances[complaint]
 
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
@@ -119,32 +147,78 @@ class BikeWorld:
         return out
 
     def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
-        within = KITS.index(kit)
-        spoken = self.complaint_functions(complaints)
-        conditions = {as_condition(self.built, self.spec.functions[f].when).text for f in spoken}
-        conditions |= {c.text for c in self.service.conditions if len(c.controls) <= 1 and c.engine == "off"}
-        base = {c.split(",")[0] for c in conditions if c}
+        store = Store(key_of(self._key, tuple(complaints), kit)) if job == JobState() else None
+        if store is not None and store.value("planned") is not None:
+            self.predictor.adopt(store.columns("columns"))
+            return tuple(store.value("planned"))
         weights = self.prior * self.complaint_likelihood(complaints)
         weights /= weights.sum()
-        chosen: list[str] = []
-        for m in self.measurements.values():
-            if KITS.index(m.kit) > within:
-                continue
-            if m.kind == "lamp" and not m.condition.out and kit != "lamp":
-                continue
-            driven = replace(m.condition, out=(), apart=(), battery=True).text
-            passive = not m.condition.battery
-            if m.kind in ("observe", "inspect", "amps", "ac_volts", "lowest_volts") or passive:
-                chosen.append(m.id)
-            elif driven in conditions or not driven or not base:
-                chosen.append(m.id)
-            elif m.condition.engine not in ("off", "cranking"):
-                chosen.append(m.id)
+        chosen = [m.id for m in self._worth_computing(complaints, weights, kit)]
         table = self.table(job, chosen)
         gains = {k: _nats(weights, table.columns[k].outcomes) for k in chosen}
         keep = [k for k in chosen if gains[k] >= LEAST_NATS]
         keep.sort(key=lambda k: -gains[k] / (self.measurements[k].minutes + 0.3))
-        return keep[:PLANNED_AT_MOST]
+        keep = keep[:PLANNED_AT_MOST]
+        if store is not None:
+            store.put_value("planned", keep)
+            store.put_columns("columns", {k: table.columns[k] for k in keep})
+            store.save()
+            self._kept.save()
+        return keep
+
+    def _worth_computing(
+        self, complaints: Sequence[str], weights: np.ndarray, kit: str
+    ) -> Iterator[Measurement]:
+        """Measurements that could tell something: at, beside, or watching what is under suspicion.
+
+        Only a filter on what is solved; what a measurement is worth is computed, not guessed.
+        """
+        within = KITS.index(kit)
+        near = self._suspect_nodes(weights)
+        conditions = {
+            as_condition(self.built, self.spec.functions[f].when).text
+            for f in self.complaint_functions(complaints)
+        }
+        conditions |= {c.text for c in self.service.conditions if len(c.controls) <= 1 and c.engine == "off"}
+        for m in self.measurements.values():
+            if KITS.index(m.kit) > within or (m.kind == "lamp" and not m.condition.out and kit != "lamp"):
+                continue
+            if m.kind in ("observe", "inspect", "ac_volts", "lowest_volts"):
+                yield m
+                continue
+            if m.condition.apart and not near.intersection(self._way_nodes(m.condition.apart)):
+                continue
+            if m.condition.out and not near.intersection(self._part_nodes(m.condition.out)):
+                continue
+            if m.kind in ("ohms", "diode") or m.kind == "amps":
+                yield m
+                continue
+            driven = replace(m.condition, out=(), apart=(), battery=True).text
+            if m.condition.engine not in ("off", "cranking") or driven in conditions or not driven:
+                yield m
+
+    def _suspect_nodes(self, weights: np.ndarray) -> frozenset[str]:
+        """Nodes of the parts that hold nearly all of the suspicion."""
+        order = np.argsort(-weights)
+        enough = order[: int(np.searchsorted(np.cumsum(weights[order]), SUSPICION)) + 1]
+        parts = {f.component for i in enough for f in self.candidates[int(i)].faults}
+        return self._part_nodes(parts)
+
+    def _part_nodes(self, parts: Iterable[str]) -> frozenset[str]:
+        return frozenset().union(*(self._nodes_by_part.get(p, frozenset()) for p in parts))
+
+    def _way_nodes(self, connectors: Iterable[str]) -> frozenset[str]:
+        return self._part_nodes(w for c in connectors for w in self.spec.connectors.get(c, (c,)))
+
+    @cached_property
+    def _nodes_by_part(self) -> Mapping[str, frozenset[str]]:
+        """Nodes of each part, but for the ground, the bodies and the posts, which all share."""
+        shared = {self.spec.nodes[p] for p in self.spec.body.values()}
+        found: dict[str, set[str]] = {}
+        for point, at in self.spec.nodes.items():
+            if at not in shared:
+                found.setdefault(point.partition(".")[0], set()).add(at)
+        return {p: frozenset(n) for p, n in found.items()}
 
     def table(self, job: JobState, measurement_ids: Sequence[str]) -> Table:
         wanted = [self.measurements[k] for k in measurement_ids]

@@ -14,7 +14,8 @@ import numpy as np
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import Service, as_condition
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
-from diagnose.catalogue.model import Instrument
+from diagnose.catalogue.model import Instrument, TestSpec
+from diagnose.circuit.netlist import Element
 from diagnose.errors import UsageError, unknown
 
 FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -42,7 +43,9 @@ UNITS = {
 OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0}
 LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
 CONDITIONS_PER_POINT = 3
-BATTERY_OFF_MINUTES = 2.0  # earth lead off and on (common practice)
+CARRYING = ("wire", "connector", "switch", "relay")  # words of parts that only pass current on
+# Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
+BATTERY_OFF_SHARE = 0.7
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
 
@@ -70,6 +73,12 @@ def components_at(built: Build, point: str) -> tuple[str, ...]:
             if n == at and p.partition(".")[0] not in built.spec.wires
         )
     )
+
+
+def part_of_joint(built: Build, joint: str) -> str:
+    """A part that says where a connector, or a wire that is undone, is."""
+    ways = built.spec.connectors.get(joint)
+    return ways[0] if ways else joint
 
 
 def _place(built: Build, component: str) -> str:
@@ -129,8 +138,9 @@ def two_point(
     touched = tuple(dict.fromkeys(p.partition(".")[0] for p in (plus, minus)))
     minutes = _minutes(instruments, kind)
     minutes += UNPLUG_MINUTES * len(condition.apart)
+    minutes += 0.0 if condition.battery else BATTERY_OFF_SHARE
     places = {_place(built, c) for c in touched}
-    places |= {_place(built, built.spec.connectors[c][0]) for c in condition.apart}
+    places |= {_place(built, part_of_joint(built, c)) for c in condition.apart}
     places |= {_place(built, f) for f in condition.out}
     turning = condition.engine == "cranking" or ("start", "pressed") in condition.controls
     return Measurement(
@@ -333,7 +343,9 @@ def own_point(built: Build, component: str, text: str) -> str:
     return text if "." in text else f"{component}.{text}"
 
 
-def _bench(built: Build, instruments: Mapping[str, Instrument], component: str, test) -> Measurement:
+def _bench(
+    built: Build, instruments: Mapping[str, Instrument], component: str, test: TestSpec
+) -> Measurement:
     part = built.spec.parts[component]
     apart: tuple[str, ...] = ()
     if test.apart and part.unplugs:
@@ -361,6 +373,8 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
         first, second = (f"{fuse}.{t}" for t in kind.terminals[:2])
         off = Condition(out=(fuse,), battery=False)
         put(two_point(built, instruments, "ohms", second, minus, off))
+        for joint in joints_behind(built, second):
+            put(two_point(built, instruments, "ohms", second, minus, replace(off, apart=(joint,))))
         used = _fuse_conditions(built, service, fuse)
         for condition in used:
             put(two_point(built, instruments, "lamp", first, second, replace(condition, out=(fuse,))))
@@ -375,6 +389,46 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
                 for c in key_on[:1]:
                     with_key = replace(rest, controls=c.controls)
                     put(two_point(built, instruments, "ohms", f"{way}.{terminal}", minus, with_key))
+
+
+def joints_behind(built: Build, point: str) -> tuple[str, ...]:
+    """Connectors and wires that can be undone one by one to see which branch behind a point is at fault.
+
+    Walks the loom from the point as if every switch were closed, never through the battery, a body or a
+    coil's way back; a wire between two connector ways is left to its connectors.
+    """
+    spec = built.spec
+    stop = {spec.nodes[p] for p in spec.body.values()}
+    start = node_of_point(spec, point)
+    joints: dict[str, None] = {}
+    connector_of = {way: c for c, ways in spec.connectors.items() for way in ways}
+    carriers = ("resistor", "contact")
+    near: dict[str, list[Element]] = {}
+    for e in built.netlist.elements:
+        if e.law in carriers and spec.kinds[spec.parts[e.id.partition(".")[0]].kind].word in CARRYING:
+            near.setdefault(e.plus, []).append(e)
+            near.setdefault(e.minus, []).append(e)
+    seen, todo = {start}, [start]
+    while todo:
+        at = todo.pop(0)
+        for e in near.get(at, ()):
+            component = e.id.partition(".")[0]
+            other = e.minus if e.plus == at else e.plus
+            if other in stop:
+                continue
+            if component in connector_of:
+                joints.setdefault(connector_of[component])
+            elif component in spec.wires and not _between_ways(built, component, connector_of):
+                joints.setdefault(component)
+            if other not in seen:
+                seen.add(other)
+                todo.append(other)
+    return tuple(joints)
+
+
+def _between_ways(built: Build, wire: str, connector_of: Mapping[str, str]) -> bool:
+    ends = (built.spec.wires[wire].start, built.spec.wires[wire].end)
+    return any(end.partition(".")[0] in connector_of for end in ends)
 
 
 def _fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:

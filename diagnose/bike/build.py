@@ -36,7 +36,7 @@ class Build:
     batteries element ids of the battery's sources
     generators element id -> full current [A]
     fuses     component id -> element ids of its link
-    ways      connector id -> element ids that unplugging opens
+    ways      connector id -> element ids that unplugging opens; wire id -> its core (undone at one end)
     """
 
     spec: BikeSpec
@@ -153,6 +153,8 @@ def build(spec: BikeSpec) -> Build:
         ways[connector] = tuple(
             f"{m}.{e.name}" for m in members for e in spec.kinds[spec.parts[m].kind].elements
         )
+    for wire in spec.wires:
+        ways[wire] = tuple(f"{wire}.{e.name}" for e in spec.kinds[spec.parts[wire].kind].elements)
     ground = spec.nodes[spec.body["battery_minus"]]
     netlist = Netlist(tuple(elements), tuple(devices), ground)
     return Build(
@@ -187,7 +189,10 @@ def charge_fraction(rpm: float) -> float:
     return 1.0 - math.exp(-(rpm - CHARGE_FROM_RPM) / CHARGE_RPM_CONSTANT)
 
 
-def condition_edits(built: Build, condition: Condition, job: JobState = JobState()) -> tuple[Edit, ...]:
+AS_BROUGHT_IN = JobState()
+
+
+def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUGHT_IN) -> tuple[Edit, ...]:
     """What a condition, in a job state, changes in the resting netlist (DC)."""
     positions = {c.id: c.rest for c in built.spec.controls.values()}
     positions.update(dict(condition.controls))

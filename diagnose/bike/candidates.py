@@ -170,9 +170,7 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
             continue  # the same swap seen from the other side
         for text, ohms, share in severities:
             value = "".join((neighbour, "," if neighbour and text else "", text))
-            edits = tuple(
-                edit for e in mode.edits for edit in resolve(built, part, mode, e, ohms, neighbour)
-            )
+            edits = tuple(edit for e in mode.edits for edit in resolve(built, part, mode, e, ohms, neighbour))
             if mode.edits and not edits:
                 continue  # joins a node to itself
             title = mode.title if not neighbour else f"{mode.title}: {built.spec.parts[neighbour].title}"

@@ -25,6 +25,17 @@ def wire_colours(built: Build) -> dict[str, str]:
     return {point: "/".join(colours) for point, colours in found.items()}
 
 
+def _joints(built: Build) -> dict[str, tuple[str, str]]:
+    """What can be taken apart: connectors, and wires undone at one end. id -> (title, place)."""
+    spec = built.spec
+    joints = {
+        c: (spec.connector_titles.get(c, c.replace("_", " ")), spec.parts[ways[0]].place)
+        for c, ways in spec.connectors.items()
+        if ways
+    }
+    return joints | {w: (spec.parts[w].title, spec.parts[w].place) for w in spec.wires}
+
+
 def view(
     built: Build, complaints: Mapping[str, Complaint], instruments: Mapping[str, Instrument]
 ) -> BikeView:
@@ -67,7 +78,7 @@ def view(
         {p.id: (p.title, p.access_min, p.close_min) for p in spec.places.values()},
         {p.id: (p.title, spec.kinds[p.kind].word, p.place) for p in spec.parts.values()},
         {c: (complaints[c].title, complaints[c].says) for c in spec.complaints if c in complaints},
-        {c: (c.replace("_", " "), spec.parts[ways[0]].place) for c, ways in spec.connectors.items() if ways},
+        _joints(built),
         tuple(built.fuses),
         tuple(sensitive),
         any(d.law == "motor" for d in built.netlist.devices),

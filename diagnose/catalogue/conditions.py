@@ -18,13 +18,15 @@ Parsed = tuple[tuple[tuple[str, str], ...], str, tuple[str, ...], tuple[str, ...
 def parse_condition(text: str, spec: BikeSpec) -> Parsed:
     """Read the text of a condition for one bike.
 
+    `apart` takes connectors, and wires that are undone at one end.
+
     returns  (controls that differ from rest as sorted (control, position) pairs,
              engine 'off' | 'cranking' | 'idle' | rpm digits, fuses out sorted, connectors apart sorted,
              whether the battery is connected)
     raises   UsageError with near misses for anything the bike does not have
     """
     fuses = [p.id for p in spec.parts.values() if spec.kinds[p.kind].word == "fuse"]
-    return parse_words(text, spec.controls, fuses, tuple(spec.connectors))
+    return parse_words(text, spec.controls, fuses, (*spec.connectors, *spec.wires))
 
 
 def parse_words(

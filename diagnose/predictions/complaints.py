@@ -56,7 +56,9 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
         return _above(amperes, symptom.standing)
     if symptom.charging_low is not None or symptom.charging_high is not None:
         spec = p.built.spec
-        own = next((as_condition(p.built, f.when) for f in spec.functions.values() if f.kind == "charge"), None)
+        own = next(
+            (as_condition(p.built, f.when) for f in spec.functions.values() if f.kind == "charge"), None
+        )
         if own is None:
             return np.zeros(n)
         solution = p.solution(job, replace(own, engine="5000"))

@@ -7,7 +7,7 @@ ones of a call in one batch; results are kept in memory and, for the bike as bro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +25,7 @@ from diagnose.bike.currents import Service, as_condition
 from diagnose.bike.model import Candidate, Condition, JobState, Measurement
 from diagnose.catalogue.model import Function, Instrument
 from diagnose.circuit.netlist import Case, Change, Edit
-from diagnose.circuit.solve import Solution, compile_netlist, settle_cases
+from diagnose.circuit.solve import Solution, Start, compile_netlist, settle_cases
 from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions import effects
 from diagnose.predictions.outcomes import with_outcomes
@@ -78,6 +78,7 @@ class Predictor:
         self._found: Found | None = found
         self._charge: dict[tuple[JobState, str], np.ndarray] = {}
         self._columns: dict[tuple[JobState, str], Column] = {}
+        self._parts: dict[bytes, Predictor] = {}
         self._used: np.ndarray | None = None
 
     # ---- cases ---------------------------------------------------------------------------------
@@ -117,9 +118,7 @@ class Predictor:
             cases.append(Case(edits, self._states(i, job)))
         return cases
 
-    def _weakened_charge(
-        self, condition: Condition, share: float, edits: Sequence[Edit]
-    ) -> tuple[Edit, ...]:
+    def _weakened_charge(self, condition: Condition, share: float, edits: Sequence[Edit]) -> tuple[Edit, ...]:
         """The alternator's AC side limits what its rectifier can deliver; a dead regulator stays dead."""
         fraction = charge_fraction(engine_rpm(self.built.spec, condition.engine))
         out: list[Edit] = []
@@ -153,8 +152,21 @@ class Predictor:
         self.found()
         key = (job, condition.text, mode)
         if key not in self._solved:
-            self._solved[key] = settle_cases(self.compiled, self._cases(job, condition, mode))
+            cases = self._cases(job, condition, mode)
+            self._solved[key] = settle_cases(self.compiled, cases, self._start(condition, mode))
         return self._solved[key]
+
+    def _start(self, condition: Condition, mode: Mode) -> Start | None:
+        """The solved condition most like this one: where Newton's method begins is no matter of result."""
+        best: tuple[int, Solution] | None = None
+        wanted = set(condition.controls)
+        for (_, text, other), solution in self._solved.items():
+            if other != mode:
+                continue
+            near = -len(wanted.symmetric_difference(tuple(p.split("=")) for p in text.split(",") if p))
+            if best is None or near > best[0]:
+                best = (near, solution)
+        return Start(best[1], np.arange(len(self.candidates))) if best else None
 
     def found(self) -> Found:
         """Use the bike in every condition of its functions; keep what opened or latched on the way."""
@@ -192,10 +204,9 @@ class Predictor:
         for mask in (*self.found().opened.values(), *self.found().latched.values()):
             moved |= mask
         for f in self.built.spec.functions.values():
-            if f.kind in ("spark", "stop", "charge"):
-                condition = as_condition(self.built, f.when)
-                words = self.function_words(JobState(), f.id, condition)
-                moved |= np.abs(words - words[self.healthy]).max(axis=1) > HARMLESS_WORDS
+            condition = as_condition(self.built, f.when)
+            words = self.function_words(JobState(), f.id, condition)
+            moved |= np.abs(words - words[self.healthy]).max(axis=1) > HARMLESS_WORDS
         return moved
 
     def solutions(self) -> tuple[Solution, ...]:
@@ -241,9 +252,7 @@ class Predictor:
                 return self._starter_words(f, job, condition, here, healthy)
             case "flash":
                 shares = self._light_shares(f, here, healthy)
-                current = np.mean(
-                    [self._current_share(e, here, healthy) for e in f.elements], axis=0
-                )
+                current = np.mean([self._current_share(e, here, healthy) for e in f.elements], axis=0)
                 steady = np.zeros(len(self.candidates), dtype=bool)
                 return effects.flash_words(shares, current, self._counts_load(), steady)
             case "charge":
@@ -263,9 +272,10 @@ class Predictor:
         for element in f.elements:
             e = self.built.elements[element]
             if e.law == "lamp":
-                volts = np.abs(here.across(element))
-                full = abs(float(healthy.across(element)[self.healthy]))
-                shares.append((volts / max(full, 1e-6)) ** effects.LIGHT_EXPONENT)
+                # by watts, not volts: supply volts stand across a broken filament too
+                watts = np.abs(here.across(element) * here.current(element))
+                full = abs(float((healthy.across(element) * healthy.current(element))[self.healthy]))
+                shares.append((watts / max(full, 1e-6)) ** effects.LIGHT_OF_WATTS)
             elif e.law == "electronic":
                 awake = here.state(self._device_of(element)) > 0
                 shares.append(awake.astype(float))
@@ -315,7 +325,52 @@ class Predictor:
     # ---- columns -------------------------------------------------------------------------------
 
     def columns(self, job: JobState, measurements: Sequence[Measurement]) -> dict[str, Column]:
-        """Column of each measurement, by id. All missing conditions are solved in one batch."""
+        """Column of each measurement, by id.
+
+        What was repaired needs no new solution: the candidates it cures are out of question. What was
+        renewed concerns only the candidates that had blown it, and only those are solved again.
+        """
+        job = replace(job, done=(), said=())
+        if job.renewed:
+            return self._renewed_columns(job, measurements)
+        return self._plain_columns(job, measurements)
+
+    def _renewed_columns(self, job: JobState, measurements: Sequence[Measurement]) -> dict[str, Column]:
+        renewed = set(job.renewed)
+        masks = [m for d, m in self.found().opened.items() if d.partition(".")[0] in renewed]
+        base = self._plain_columns(replace(job, renewed=()), measurements)
+        rows = np.flatnonzero(np.any(masks, axis=0)) if masks else np.array([], dtype=int)
+        todo = [m for m in measurements if (job, m.id) not in self._columns]
+        if len(rows) and todo:
+            part = self._part(rows)._plain_columns(job, todo)
+            for m in todo:
+                merged = _with_rows(base[m.id], part[m.id], rows)
+                known = self._without_unmodelled(merged)
+                self._columns[(job, m.id)] = with_outcomes(known, latent_sd=self.latent_sd)
+        return {m.id: self._columns.get((job, m.id), base[m.id]) for m in measurements}
+
+    def _part(self, rows: np.ndarray) -> Predictor:
+        """A predictor of the sound bike and these candidates only."""
+        key = rows.tobytes()
+        if key not in self._parts:
+            keep = np.zeros(len(self.candidates), dtype=bool)
+            keep[[self.healthy, *rows]] = True
+            chosen = [c for c, k in zip(self.candidates, keep, strict=True) if k]
+            self._parts[key] = Predictor(
+                self.built, self.service, chosen, self.instruments, self.latent_sd, self.found().only(keep)
+            )
+        return self._parts[key]
+
+    def known_columns(self) -> dict[str, Column]:
+        """Columns computed for the bike as brought in (for the store)."""
+        return {m: c for (job, m), c in self._columns.items() if job == JobState()}
+
+    def adopt(self, columns: Mapping[str, Column]) -> None:
+        """Take columns that were computed before."""
+        for name, column in columns.items():
+            self._columns.setdefault((JobState(), name), column)
+
+    def _plain_columns(self, job: JobState, measurements: Sequence[Measurement]) -> dict[str, Column]:
         todo = [m for m in measurements if (job, m.id) not in self._columns]
         groups: dict[tuple[str, str], list[Measurement]] = {}
         for m in todo:
@@ -325,7 +380,6 @@ class Predictor:
                 known = self._without_unmodelled(column)
                 self._columns[(job, column.measurement)] = with_outcomes(known, latent_sd=self.latent_sd)
         return {m.id: self._columns[(job, m.id)] for m in measurements}
-
 
     def _without_unmodelled(self, column: Column) -> Column:
         """`unmodelled` predicts nothing: NaN for numbers, every word alike."""
@@ -340,6 +394,25 @@ class Predictor:
         words = column.words.copy()
         words[rows] = 1.0 / words.shape[1]
         return replace(column, words=words)
+
+
+def _with_rows(base: Column, part: Column, rows: np.ndarray) -> Column:
+    """The base column with these candidates' rows from a part whose first row is the sound bike."""
+
+    def merged(whole: np.ndarray | None, some: np.ndarray | None) -> np.ndarray | None:
+        if whole is None or some is None:
+            return whole
+        out = whole.copy()
+        out[rows] = some[1:]
+        return out
+
+    return replace(
+        base,
+        value=merged(base.value, part.value),
+        spread=merged(base.spread, part.spread),
+        shift=merged(base.shift, part.shift),
+        words=merged(base.words, part.words),
+    )
 
 
 def mode_of(m: Measurement) -> Mode:

@@ -13,6 +13,8 @@ import numpy as np
 # Light of a filament goes as (V/V0)^3.4 (lamp rerating; Fink & Beaty, Standard Handbook for Electrical
 # Engineers, 11th ed., p. 22-8).
 LIGHT_EXPONENT = 3.4
+# ... and watts as V^1.55 (same source, 1.55 to 1.6), so light as watts^2.2
+LIGHT_OF_WATTS = LIGHT_EXPONENT / 1.55
 
 # Shares of the healthy effect at which the word changes. Common practice, no source: 70 % of the light
 # is noticed by nobody, half of it is "dim", a glow is a few per cent, below 0.4 % a filament is dark by day.

@@ -15,6 +15,7 @@ from diagnose.bike.build import node_of_point
 from diagnose.bike.model import JobState, Measurement
 from diagnose.circuit import instruments as bench
 from diagnose.circuit.netlist import Element
+from diagnose.circuit.solve import Start
 from diagnose.predictions import effects
 from diagnose.predictions.table import Column
 
@@ -26,7 +27,8 @@ VOLTS_RANGE = 60.0
 AC_RANGE = 400.0
 OHMS_RANGE = 20e6
 AMPS_RANGE = 10.0
-LEAD_OHMS_SPREAD = 0.1  # lead resistance that is left after subtracting it (estimate)
+OHMS_BUILT = 0.08  # windings and cold filaments from part to part (half of their usual +-15 %)
+OHMS_STEP = 0.1  # ohm, last digit of a 200 ohm range
 AC_SPREAD = 0.15  # kick speed and a meter that averages (estimate)
 LAMP_WATTS = 5.0
 DIODE_TOP = 3.2  # V, open volts of a diode range at most
@@ -108,23 +110,22 @@ def _volts(p: Predictor, job: JobState, group: Sequence[Measurement], mode: str)
 def _ohms(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     solution = p.solution(job, group[0].condition, "dead")
     pairs = _pairs(p, group)
-    values, built = bench.read_ohms_with_spread(solution, pairs)
+    values = bench.read_ohms(solution, pairs)
     accuracy = _instrument(p, "ohms", "accuracy", 0.008)
-    digits = _instrument(p, "ohms", "digits", 0.2)
     out = []
     for i, m in enumerate(group):
         value = np.where(values[i] > OHMS_RANGE, np.inf, values[i])
-        safe = np.where(np.isinf(value), OHMS_RANGE, np.maximum(value, 1e-3))
-        # what the parts' tolerances make of it, the meter, and what its leads leave over
-        relative = np.sqrt(built[i] ** 2 + accuracy**2 + (digits / 10 / safe) ** 2 + (LEAD_OHMS_SPREAD / safe) ** 2)
-        rounded = np.where(np.isinf(value), np.inf, np.maximum(0.01, _three_figures(safe)))
+        safe = np.where(np.isinf(value), OHMS_RANGE, value)
+        # filaments, windings and joints as built, and the meter; its last digit is the likelihood's matter
+        relative = np.full(len(value), np.hypot(OHMS_BUILT, accuracy))
+        rounded = np.where(np.isinf(value), np.inf, _as_displayed(safe))
         out.append(
             Column(
                 m.id,
                 m.kind,
                 "ohm",
                 rounded,
-                round_to(np.minimum(relative, 3.0), 1e-3),
+                relative,
                 np.zeros((len(value), 1)),
                 scale="log",
                 low=0.0,
@@ -134,10 +135,11 @@ def _ohms(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Col
     return out
 
 
-def _three_figures(values: np.ndarray) -> np.ndarray:
-    exponent = np.floor(np.log10(np.maximum(values, 1e-12)))
-    step = 10.0 ** (exponent - 2)
-    return np.round(values / step) * step
+def _as_displayed(ohms: np.ndarray) -> np.ndarray:
+    """Three figures, and never finer than the 0.1 ohm of a 200 ohm range."""
+    exponent = np.floor(np.log10(np.maximum(ohms, 1e-3)))
+    step = np.maximum(10.0 ** (exponent - 2), OHMS_STEP)
+    return np.round(ohms / step) * step
 
 
 def _diode(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
@@ -155,11 +157,12 @@ def _diode(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Co
 def _lamp(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     """A test lamp between two points, or a 21 W lamp in place of a fuse that is out."""
     watts = FUSE_LAMP_WATTS if group[0].condition.out else LAMP_WATTS
-    cases = p.solution(job, group[0].condition, "dc").cases
+    bare = p.solution(job, group[0].condition, "dc")
+    start = Start(bare, np.arange(bare.size))
     full = p.built.spec.supply_volts * 1.03
     out = []
     for m, (plus, minus) in zip(group, _pairs(p, group), strict=True):
-        loaded = bench.with_lamp(p.compiled, cases, plus, minus, watts=watts)
+        loaded = bench.with_lamp(p.compiled, bare.cases, plus, minus, watts=watts, start=start)
         out.append(_words(m, effects.lamp_words(loaded.volts, full)))
     return out
 
@@ -175,7 +178,11 @@ def _amps(p: Predictor, job: JobState, m: Measurement) -> Column:
         shunt = _instrument(p, "amps", "resistance", 0.01)
         values = {"resistance": shunt}
         meter = Element("#ammeter", "resistor", plus, minus, values)
-        value = np.abs(bench.with_element(p.compiled, solution.cases, meter).amps)
+        value = np.abs(
+            bench.with_element(
+                p.compiled, solution.cases, meter, Start(solution, np.arange(solution.size))
+            ).amps
+        )
     spread = np.sqrt((AMPS_SPREAD * value) ** 2 + 0.002**2)
     zeros = np.zeros((len(value), 1))
     high = max(AMPS_RANGE, float(value.max()) * 1.1)

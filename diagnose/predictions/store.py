@@ -96,14 +96,15 @@ class Store:
         self.put_value(
             name,
             {
-                "numeric": [[c.measurement, c.kind, c.unit, c.scale, _limit(c.low), _limit(c.high)] for c in numeric],
+                "numeric": [
+                    [c.measurement, c.kind, c.unit, c.scale, _limit(c.low), _limit(c.high)] for c in numeric
+                ],
                 "worded": [[c.measurement, c.kind, list(c.choices)] for c in worded],
             },
         )
         if numeric:
-            self.put(f"{name}.value", np.array([c.value for c in numeric]))
-            self.put(f"{name}.spread", np.array([c.spread for c in numeric]))
-            self.put(f"{name}.shift", np.array([c.shift for c in numeric]))
+            for field in ("value", "spread", "shift"):
+                self.put(f"{name}.{field}", np.array([getattr(c, field) for c in numeric], dtype=np.float32))
         for label, group, field in (
             ("numeric", numeric, "outcomes"),
             ("worded", worded, "outcomes"),
@@ -142,7 +143,12 @@ class Store:
             words = self._split(f"{name}.worded.words")
             for i, (m, kind, choices) in enumerate(heads["worded"]):
                 out[m] = Column(
-                    m, kind, "", words=words[i].T.astype(np.float64), choices=tuple(choices), outcomes=outcomes[i]
+                    m,
+                    kind,
+                    "",
+                    words=words[i].T.astype(np.float64),
+                    choices=tuple(choices),
+                    outcomes=outcomes[i],
                 )
         return out
 
