@@ -135,12 +135,12 @@ def solve(small: Reduced) -> Plan | None:
     return _first(small, test[:, 0] if len(test) else np.zeros(0), repair[:, 0])
 
 
-def narrow(small: Reduced, *, wide_tests: int = 8, wide_repairs: int = 5) -> Plan:
+def narrow(small: Reduced, *, tests: int = 2, wide_tests: int = 8, wide_repairs: int = 5) -> Plan:
     """The best first act when every later step takes one of the few that the simple rules would take.
 
-    Later steps: the best test about the repair, the best about the candidate (nats a minute, both), the best
-    repair (chance a minute). The first step is chosen among more. So the plan is never worse than following
-    any of those rules to the end.
+    Later steps: the `tests` best about the repair, as many about the candidate (nats a minute, both), the
+    best repair (chance a minute). The first step is chosen among more. So the plan is never worse than
+    following any of those rules to the end.
     """
     n = len(small.chance)
     whole = np.int64((1 << n) - 1)
@@ -151,16 +151,18 @@ def narrow(small: Reduced, *, wide_tests: int = 8, wide_repairs: int = 5) -> Pla
     first = True
     cut: set[int] = set()
     while len(level):
-        tests, repairs = _promising(small, level, wide_tests if first else 1, wide_repairs if first else 1)
+        follow, repairs = _promising(
+            small, level, wide_tests if first else tests, wide_repairs if first else 1
+        )
         if first:
-            root_tests, root_repairs = tests[0], repairs[0]
+            root_tests, root_repairs = follow[0], repairs[0]
         for state in level:
             known[int(state)] = len(known)
         nodes.append(level)
-        acts.append((tests, repairs))
+        acts.append((follow, repairs))
         children = [level[:, None] & ~small.cured[repairs]]
         if len(small.tests):
-            children.append((level[:, None, None] & small.parts[tests]).reshape(len(level), -1))
+            children.append((level[:, None, None] & small.parts[follow]).reshape(len(level), -1))
         fresh = np.unique(np.concatenate([c.ravel() for c in children]))
         level = np.array([s for s in fresh if int(s) not in known], dtype=np.int64)
         if len(known) + len(level) > STATES:

@@ -22,7 +22,7 @@ from diagnose.predictions.table import Column
 CANDIDATES, READINGS, CHOICES = 400, 12, 4
 
 # P(query | evidence); computed with two engines that agreed to 1e-8
-WIN95 = (
+WIN95: tuple[tuple[str, str, Mapping[str, str], float], ...] = (
     ("Problem1", "No_Output", {}, 0.42744604),
     ("Problem2", "Too_Long", {}, 0.05209507),
     ("Problem3", "Yes", {}, 0.88945821),
@@ -175,10 +175,9 @@ def read_bif(path: Path) -> tuple[Mapping[str, tuple[str, ...]], Sequence[Factor
             if row[1] is None:
                 values[:] = np.array(numbers).reshape(values.shape)
             else:
-                at = tuple(
-                    states[n].index(s.strip()) for n, s in zip(names[1:], row[1].split(","), strict=True)
-                )
-                values[(slice(None), *at)] = numbers
+                given_states = zip(names[1:], row[1].split(","), strict=True)
+                at: tuple[int, ...] = tuple(states[n].index(s.strip()) for n, s in given_states)
+                np.moveaxis(values, 0, -1)[at] = numbers
         if np.isnan(values).any():
             raise SystemExit(
                 f"{path}: table of {names[0]} is incomplete; expected one row for every parent state"
