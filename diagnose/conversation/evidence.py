@@ -138,7 +138,7 @@ def chances(belief: Belief) -> np.ndarray:
 @lru_cache(maxsize=8)
 def latents(belief: Belief) -> tuple[np.ndarray, np.ndarray]:
     """Mean and standard deviation (n_latents,) of what the readings share, as believed now."""
-    weights = np.exp(belief.log_weights).sum(axis=(0, 2, 3, 4))
+    weights = posterior.latent_chances(belief)
     mean = weights @ belief.latents
     square = weights @ (belief.latents**2 + belief.blur**2)
     return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
