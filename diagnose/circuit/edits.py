@@ -258,32 +258,16 @@ def _starts(layout: Layout, cases: Sequence[Case]) -> np.ndarray:
     return states
 
 
-def stage_of_nodes(layout: Layout, ends: Iterable[Ends]) -> tuple[int, ...]:
-    """Earliest stage of elimination of every node: 1 fixed, 2 touches what settles, 3 what bends."""
-    bent = {"lamp", "diode"}
-    stage = [1] * layout.ground
-    for node in layout.watched:
-        stage[node] = 2
-    own = [(i, int(layout.plus[i]), int(layout.minus[i])) for i in range(len(layout.elements))]
-    for number, plus, minus in (*own, *ends):
-        needs = 3 if layout.elements[number].law in bent else 2 if layout.driver[number] >= 0 else 1
+def _plan(compiled: Compiled, layout: Layout, ends: frozenset[Ends]) -> Plan:
+    extra = frozenset((min(p, m), max(p, m)) for _, p, m in ends if p != m and layout.ground not in (p, m))
+    stage = list(layout.stage)
+    for number, plus, minus in ends:
         for node in (plus, minus):
             if node != layout.ground:
-                stage[node] = max(stage[node], needs)
-    return tuple(stage)
-
-
-def _plan(compiled: Compiled, layout: Layout, ends: frozenset[Ends]) -> Plan:
-    extra = frozenset((min(p, m), max(p, m)) for _, p, m in ends)
-    stage = stage_of_nodes(layout, ends)
-    key = (len(layout.nodes), len(layout.elements), extra, stage)
+                stage[node] = max(stage[node], layout.needs[number])
+    key = (len(layout.nodes), len(layout.elements), extra - layout.pairs, tuple(stage))
     if key not in compiled.plans:
-        pairs = {
-            (min(p, m), max(p, m)) for p, m in zip(layout.plus.tolist(), layout.minus.tolist(), strict=True)
-        }
-        ground = layout.ground
-        edges = {(a, b) for a, b in pairs | extra if a != b and b != ground}
-        compiled.plans[key] = plan_elimination(ground, sorted(edges), stage)
+        compiled.plans[key] = plan_elimination(layout.ground, sorted(layout.pairs | extra), stage)
     return compiled.plans[key]
 
 
@@ -294,18 +278,20 @@ def _groups(
     by_shape: dict[tuple[Ends, ...], list[int]] = {}
     for number in range(count):
         by_shape.setdefault(ends.get(number, ()), []).append(number)
+    shapes = sorted(by_shape)
+    # sizes to a factor of two, so that batches alike share what was worked out once
+    sizes = tuple(len(by_shape[shape]).bit_length() for shape in shapes)
+    key = (len(layout.nodes), len(layout.elements), tuple(shapes), sizes)
+    if key not in compiled.plans:
+        compiled.plans[key] = _shared(compiled, layout, shapes, by_shape)
     groups: list[tuple[Plan, np.ndarray, list[Patch]]] = []
-    plain = by_shape.pop((), [])
-    if plain:
-        groups.append((_plan(compiled, layout, frozenset()), np.array(plain, dtype=np.intp), []))
-    for shapes in _shared(compiled, layout, sorted(by_shape), by_shape):
+    for plan, together in compiled.plans[key]:
         columns: list[int] = []
         patches: list[Patch] = []
-        for shape in shapes:
+        for shape in together:
             start = len(columns)
             columns += by_shape[shape]
             patches += [Patch(e, p, m, start, len(columns)) for e, p, m in shape]
-        plan = _plan(compiled, layout, frozenset(chain.from_iterable(shapes)))
         groups.append((plan, np.array(columns, dtype=np.intp), patches))
     return groups
 
@@ -315,19 +301,20 @@ def _shared(
     layout: Layout,
     shapes: list[tuple[Ends, ...]],
     by_shape: dict[tuple[Ends, ...], list[int]],
-) -> list[list[tuple[Ends, ...]]]:
+) -> list[tuple[Plan, list[tuple[Ends, ...]]]]:
     """Split patterns into groups while two plans are cheaper than one for all."""
-    if len(shapes) < 2:
-        return [shapes] if shapes else []
+    if not shapes:
+        return []
 
     def cost(some: list[tuple[Ends, ...]]) -> float:
         size = sum(len(by_shape[s]) for s in some)
         plan = _plan(compiled, layout, frozenset(chain.from_iterable(some)))
         return plan.work * float(CALL_COST_CASES + size)
 
-    half = len(shapes) // 2
-    if cost(shapes) <= cost(shapes[:half]) + cost(shapes[half:]):
-        return [shapes]
+    # the cases as drawn are most: they go alone when that pays, else the patterns are halved
+    half = 1 if shapes[0] == () else len(shapes) // 2
+    if len(shapes) == 1 or cost(shapes) <= cost(shapes[:half]) + cost(shapes[half:]):
+        return [(_plan(compiled, layout, frozenset(chain.from_iterable(shapes))), shapes)]
     first = _shared(compiled, layout, shapes[:half], by_shape)
     return first + _shared(compiled, layout, shapes[half:], by_shape)
 

@@ -17,6 +17,7 @@ Arrays, batch last: edges (n_slots, B), grounded (n, 2, B) holding g_k0 and J_k.
 from __future__ import annotations
 
 import math
+import threading
 from typing import Any
 
 import numpy as np
@@ -40,6 +41,16 @@ class Scratch:
         if held is None or held.size < size:
             held = self.held[name] = np.empty(size)
         return held[:size].reshape(shape)
+
+
+_HERE = threading.local()
+
+
+def scratch_here() -> Scratch:
+    """This thread's scratch memory."""
+    if not hasattr(_HERE, "scratch"):
+        _HERE.scratch = Scratch()
+    return _HERE.scratch
 
 
 def eliminate(

@@ -49,6 +49,10 @@ class Layout:
     closes_at  (n_elements,) its state in which the element is closed
     watched    nodes that some device looks at
     spare      law -> numbers of its spare elements
+    ground     number of the reference node, the last
+    needs      (n_elements,) stage of elimination that an element's ends must wait for: 1 fixed, 2 what
+               settles, 3 what bends; stage (n,): that of every node
+    pairs      (lower, higher) nodes joined by an element
     """
 
     netlist: Netlist
@@ -71,10 +75,10 @@ class Layout:
     watched: frozenset[int]
     spare: Mapping[str, tuple[int, ...]]
     first_spare_node: int
-
-    @property
-    def ground(self) -> int:
-        return len(self.nodes) - 1
+    ground: int
+    needs: tuple[int, ...]
+    stage: tuple[int, ...]
+    pairs: frozenset[tuple[int, int]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,14 +267,24 @@ def _lay_out(netlist: Netlist, spare_elements: Mapping[str, int], spare_nodes: i
                 if role in ("no", "nc", "output", "element"):
                     driver[e] = d
                     closes_at[e] = 0 if role == "nc" or device.law == "fuse" else 1
+    ground = len(nodes) - 1
+    watched.discard(ground)
+    plus = [node_of[e.plus] for e in elements]
+    minus = [node_of[e.minus] for e in elements]
+    needs = [3 if e.law in BENT_LAWS else 2 if driver[i] >= 0 else 1 for i, e in enumerate(elements)]
+    stage = [2 if k in watched else 1 for k in range(ground)]
+    for need, *ends in zip(needs, plus, minus, strict=True):
+        for k in ends:
+            if k != ground:
+                stage[k] = max(stage[k], need)
     return Layout(
         netlist,
         nodes,
         node_of,
         tuple(elements),
         element_of,
-        np.array([node_of[e.plus] for e in elements], dtype=np.intp),
-        np.array([node_of[e.minus] for e in elements], dtype=np.intp),
+        np.array(plus, dtype=np.intp),
+        np.array(minus, dtype=np.intp),
         netlist.devices,
         {d.id: i for i, d in enumerate(netlist.devices)},
         np.array(base),
@@ -281,7 +295,15 @@ def _lay_out(netlist: Netlist, spare_elements: Mapping[str, int], spare_nodes: i
         rows,
         driver,
         closes_at,
-        frozenset(watched - {node_of[netlist.ground]}),
+        frozenset(watched),
         spare,
         first_spare,
+        ground,
+        tuple(needs),
+        tuple(stage),
+        frozenset(
+            (min(a, b), max(a, b))
+            for a, b in zip(plus, minus, strict=True)
+            if a != b and ground not in (a, b)
+        ),
     )

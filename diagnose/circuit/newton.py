@@ -6,14 +6,14 @@ What only edits change is stamped and eliminated once (stage 1); what devices ch
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from diagnose.circuit import elements as law
 from diagnose.circuit.edits import Patch, Sheet
-from diagnose.circuit.eliminate import Scratch, eliminate, substitute
+from diagnose.circuit.eliminate import eliminate, scratch_here, substitute
 from diagnose.circuit.layout import Layout
 from diagnose.circuit.netlist import DEVICE_VALUES, JOINT_OHMS, LEAK_OHMS, OPEN_OHMS
 
@@ -42,7 +42,7 @@ CASE_ARRAYS = (
 class Stamp:
     """Where one element goes: positions of its ends (-1 ground), edge slot (-1 none), columns.
 
-    whole  True: all columns (stop then means nothing)
+    whole  True: all columns, however many are left; piece: the columns as a slice
     """
 
     row: int
@@ -52,10 +52,7 @@ class Stamp:
     start: int
     stop: int
     whole: bool
-
-    @property
-    def piece(self) -> slice:
-        return slice(None) if self.whole else slice(self.start, self.stop)
+    piece: slice
 
 
 class Work:
@@ -64,8 +61,9 @@ class Work:
     order of rows: nodes by position in the plan, ground last
     """
 
-    def __init__(self, sheet: Sheet, scratch: Scratch | None = None):
-        self.scratch = scratch or Scratch()
+    def __init__(self, sheet: Sheet, only_values: bool = False):
+        """only_values: leave stage 1 alone (for an operating point, which stamps everything itself)."""
+        self.scratch = scratch_here()
         self.sheet, self.layout, self.plan = sheet, sheet.layout, sheet.plan
         layout = self.layout
         self.columns = np.arange(sheet.size)
@@ -88,7 +86,10 @@ class Work:
         self.ends = np.stack([self.position[layout.plus], self.position[layout.minus]])
         self._load(sheet.values())
         self._place_stamps()
-        self._start()
+        self.present_driven = self.present[self.driven]
+        self.driven_g = np.where(self.present_driven, self.conductance[self.driven], 0.0)
+        if not only_values:
+            self._start()
 
     # ---- values --------------------------------------------------------------------------------
 
@@ -140,29 +141,34 @@ class Work:
         self.stamps_bent = self._stamps(self.bent)
 
     def _stamps(self, numbers: Array) -> tuple[Stamp, ...]:
-        layout, plan = self.layout, self.plan
         patched: dict[int, list[Patch]] = {}
         for patch in self.patches:
             patched.setdefault(patch.element, []).append(patch)
         size = len(self.columns)
+        plus, minus = self.layout.plus[numbers].tolist(), self.layout.minus[numbers].tolist()
         stamps = []
         for row, number in enumerate(numbers.tolist()):
-            pieces = []
+            if number not in patched:
+                if plus[row] != minus[row]:
+                    stamps.append(self._stamp(row, plus[row], minus[row], 0, size, True))
+                continue
             at = 0
-            for patch in sorted(patched.get(number, ()), key=lambda p: p.start):
-                pieces.append((int(layout.plus[number]), int(layout.minus[number]), at, patch.start))
-                pieces.append((patch.plus, patch.minus, patch.start, patch.stop))
+            for patch in sorted(patched[number], key=lambda p: p.start):
+                if at < patch.start and plus[row] != minus[row]:
+                    stamps.append(self._stamp(row, plus[row], minus[row], at, patch.start, False))
+                if patch.plus != patch.minus:
+                    stamps.append(self._stamp(row, patch.plus, patch.minus, patch.start, patch.stop, False))
                 at = patch.stop
-            pieces.append((int(layout.plus[number]), int(layout.minus[number]), at, size))
-            for plus, minus, start, stop in pieces:
-                if start >= stop or plus == minus:
-                    continue
-                ground = layout.ground
-                slot = -1 if ground in (plus, minus) else plan.slot_of[min(plus, minus), max(plus, minus)]
-                p = -1 if plus == ground else int(plan.position[plus])
-                m = -1 if minus == ground else int(plan.position[minus])
-                stamps.append(Stamp(row, p, m, slot, start, stop, len(pieces) == 1))
+            if at < size and plus[row] != minus[row]:
+                stamps.append(self._stamp(row, plus[row], minus[row], at, size, False))
         return tuple(stamps)
+
+    def _stamp(self, row: int, plus: int, minus: int, start: int, stop: int, whole: bool) -> Stamp:
+        ground, plan = self.layout.ground, self.plan
+        slot = -1 if ground in (plus, minus) else plan.slot_of[min(plus, minus), max(plus, minus)]
+        p = -1 if plus == ground else int(plan.position[plus])
+        m = -1 if minus == ground else int(plan.position[minus])
+        return Stamp(row, p, m, slot, start, stop, whole, slice(None) if whole else slice(start, stop))
 
     def branch_volts(self, numbers: Array, volts: Array) -> Array:
         """(len(numbers), B) volts of elements, plus against minus, ends as edits left them."""
@@ -226,8 +232,6 @@ class Work:
         self.leaky = np.array(sorted(touched), dtype=np.intp)
         settled = np.array([k for k in range(n) if k not in touched], dtype=np.intp)
         self.grounded1[settled, 0] += (self.degree[settled] != 2) / LEAK_OHMS
-        self.present_driven = self.present[self.driven]
-        self.driven_g = np.where(self.present_driven, self.conductance[self.driven], 0.0)
         eliminate(plan.stages[0], self.edges1, self.grounded1, self.shares, self.inverse, self.scratch)
 
     # ---- stage 2 -------------------------------------------------------------------------------
@@ -450,20 +454,27 @@ def count_branches(stamps: tuple[Stamp, ...], inside: Array, degree: Array) -> N
 
 
 def _squeeze_stamps(stamps: tuple[Stamp, ...], mask: Array) -> tuple[Stamp, ...]:
-    return stamps if all(s.whole for s in stamps) else _squeeze(stamps, mask)
-
-
-def _squeeze(pieces: Any, mask: Array) -> Any:
-    """Ranges of columns after dropping those outside the mask; empty ranges vanish."""
-    if not pieces:
-        return pieces
+    """Stamps after dropping the columns outside the mask."""
+    if all(s.whole for s in stamps):
+        return stamps
     before = [0, *np.cumsum(mask).tolist()]
     out = []
-    for p in pieces:
-        if getattr(p, "whole", False):
-            out.append(p)
-            continue
-        a, b = before[p.start], before[p.stop]
-        if a < b:
-            out.append(replace(p, start=a, stop=b))
+    for s in stamps:
+        if s.whole:
+            out.append(s)
+        elif before[s.start] < before[s.stop]:
+            a, b = before[s.start], before[s.stop]
+            out.append(Stamp(s.row, s.plus, s.minus, s.slot, a, b, False, slice(a, b)))
     return tuple(out)
+
+
+def _squeeze(patches: tuple[Patch, ...], mask: Array) -> tuple[Patch, ...]:
+    """Patches after dropping the columns outside the mask; empty ones vanish."""
+    if not patches:
+        return patches
+    before = [0, *np.cumsum(mask).tolist()]
+    return tuple(
+        Patch(p.element, p.plus, p.minus, before[p.start], before[p.stop])
+        for p in patches
+        if before[p.start] < before[p.stop]
+    )

@@ -51,7 +51,7 @@ class Point:
 
     def __init__(self, part: Part):
         self.part = part
-        self.work = work = Work(part.sheet)
+        self.work = work = Work(part.sheet, only_values=True)
         plan, layout = work.plan, work.layout
         size = part.sheet.size
         numbers = np.arange(len(layout.elements))

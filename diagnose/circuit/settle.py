@@ -16,7 +16,6 @@ import numpy as np
 
 from diagnose.circuit import elements as law
 from diagnose.circuit.edits import Sheet
-from diagnose.circuit.eliminate import Scratch
 from diagnose.circuit.newton import Work
 
 Array = np.ndarray[Any, Any]
@@ -62,15 +61,13 @@ class _Round:
     keys: Array
 
 
-def settle(
-    sheet: Sheet, scratch: Scratch, rounds: int = ROUNDS, begin: tuple[Path, Array] | None = None
-) -> Settled:
+def settle(sheet: Sheet, rounds: int = ROUNDS, begin: tuple[Path, Array] | None = None) -> Settled:
     """Settle the cases of a sheet.
 
     rounds  0 holds the device states as given
     begin   path of other cases of this netlist, and which of them (B,) each case starts like
     """
-    work = Work(sheet, scratch)
+    work = Work(sheet)
     n, size = sheet.layout.ground, sheet.size
     states = sheet.states.copy()
     final = Settled(

@@ -20,7 +20,6 @@ from typing import Any
 import numpy as np
 
 from diagnose.circuit.edits import read_cases
-from diagnose.circuit.eliminate import Scratch
 from diagnose.circuit.layout import BENT_LAWS, Compiled, Layout, compile_netlist
 from diagnose.circuit.netlist import Case, Netlist
 from diagnose.circuit.point import Part, element_view, floating_nodes, worst_residual
@@ -207,14 +206,13 @@ def _solve(compiled: Compiled, cases: Sequence[Case], start: Start | None, round
     states = np.zeros((len(layout.devices), size), dtype=np.int8)
     converged, restless = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
     parts = []
-    scratch = Scratch()
     path = None if start is None else _path(start.solution)
     for sheet in read_cases(compiled, cases):
         columns = sheet.columns
         begin = None
         if start is not None and path is not None:
             begin = _with_spares(path, sheet.layout, layout), np.asarray(start.columns)[columns]
-        settled = settle(sheet, scratch, rounds, begin)
+        settled = settle(sheet, rounds, begin)
         volts[:, columns] = settled.volts[_own_nodes(sheet.layout)]
         states[:, columns] = settled.states
         converged[columns], restless[columns] = settled.converged, settled.restless
