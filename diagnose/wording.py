@@ -133,6 +133,8 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "needs_engine": (),
     # a plain terminal
     "ask_bike": (),
+    "demo_begins": ("bike",),
+    "demo_ends": ("fault",),
     "ask_bike_again": ("most",),
     "term_minutes": ("minutes",),
     "term_wait": ("minutes",),

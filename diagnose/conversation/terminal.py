@@ -6,6 +6,7 @@ module's own adapter prints and reads lines, never redraws, and works without a 
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import sys
@@ -73,6 +74,20 @@ class PlainTerminal:
         if not self.source.isatty():
             self.sink.write(clean(typed) + "\n")  # nobody has echoed it
         return typed
+
+
+def open_terminal(plain: bool = False) -> Terminal:
+    """The terminal that fits: the richer one on a tty, plain lines when asked for or on anything else.
+
+    plain  the user wants lines only; the environment's ACCESSIBLE means the same
+    """
+    simple = os.environ.get("TERM", "") in ("", "dumb", "unknown")
+    on_tty = sys.stdin.isatty() and sys.stdout.isatty()
+    if plain or os.environ.get("ACCESSIBLE") or simple or not on_tty:
+        return PlainTerminal()
+    from diagnose.conversation.terminal_rich import RichTerminal
+
+    return RichTerminal()
 
 
 def clean(text: str) -> str:
