@@ -70,7 +70,7 @@ def parser() -> argparse.ArgumentParser:
     job.add_argument("--plain", action="store_true", help="never redraw; for screen readers and logs")
     job.add_argument("--folder", metavar="FOLDER", help="where journals are kept")
     job.add_argument("--demo", action="store_true", help="play one job on the invented bike to its end")
-    job.add_argument("--demo-fault", default="dash_feed_fault", help=argparse.SUPPRESS)
+    job.add_argument("--demo-fault", default="dash_plug_ground.backed_out", help=argparse.SUPPRESS)
 
     jobs = subs.add_parser("jobs", help="list jobs", epilog="example:\n  diagnose jobs --json")
     jobs.add_argument("--folder", metavar="FOLDER")

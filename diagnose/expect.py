@@ -16,7 +16,6 @@ from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.candidates import read_fault
 from diagnose.bike.currents import Service
 from diagnose.bike.model import Candidate, Condition, JobState, Measurement
-from diagnose.catalogue.model import Instrument
 from diagnose.circuit.netlist import Case
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.compute import Predictor

@@ -230,10 +230,20 @@ class BikeWorld:
             if repair not in self.repairs:
                 raise UsageError(unknown("repair", repair, self.repairs))
             cured = set(self.repairs[repair].cures)
-            self._cures[repair] = np.array(
-                [float(c.is_fault and all(f.id in cured for f in c.faults)) for c in self.candidates]
-            )
+            out = np.zeros(len(self.candidates))
+            rows = {i for f in cured for i in self._rows_by_fault.get(f, ())}
+            for i in rows:
+                out[i] = float(all(f.id in cured for f in self.candidates[i].faults))
+            self._cures[repair] = out
         return self._cures[repair]
+
+    @cached_property
+    def _rows_by_fault(self) -> Mapping[str, tuple[int, ...]]:
+        found: dict[str, list[int]] = {}
+        for i, c in enumerate(self.candidates):
+            for f in c.faults:
+                found.setdefault(f.id, []).append(i)
+        return {f: tuple(rows) for f, rows in found.items()}
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         """Watch the complained function work; else the battery's volts."""

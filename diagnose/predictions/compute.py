@@ -34,6 +34,8 @@ from diagnose.predictions.table import Column
 
 HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
 HARMLESS_WORDS = 0.02
+KEPT_SOLUTIONS = 32  # a solved condition of 500 candidates takes some 10 MB; columns are what is kept
+FLICKER_SHARE = 0.3  # share of its volts that a thing must gain and lose to be seen to flicker or chatter
 
 Mode = str  # 'dc', 'ac' (windings drive it), 'dead' (battery off, for ohms), 'found' (before any damage)
 
@@ -153,7 +155,10 @@ class Predictor:
         key = (job, condition.text, mode)
         if key not in self._solved:
             cases = self._cases(job, condition, mode)
-            self._solved[key] = settle_cases(self.compiled, cases, self._start(condition, mode))
+            solved = settle_cases(self.compiled, cases, self._start(condition, mode))
+            while len(self._solved) >= KEPT_SOLUTIONS:
+                self._solved.pop(next(iter(self._solved)))
+            self._solved[key] = solved
         return self._solved[key]
 
     def _start(self, condition: Condition, mode: Mode) -> Start | None:
@@ -247,7 +252,8 @@ class Predictor:
             case "sound":
                 return effects.sound_words(self._current_share(f.element, here, healthy))
             case "unit":
-                return effects.unit_words(here.state(self._device_of(f.element)) > 0, here.restless)
+                awake = here.state(self._device_of(f.element)) > 0
+                return effects.unit_words(awake, self._comes_and_goes(f.element, here))
             case "starter":
                 return self._starter_words(f, job, condition, here, healthy)
             case "flash":
@@ -256,9 +262,19 @@ class Predictor:
                 steady = np.zeros(len(self.candidates), dtype=bool)
                 return effects.flash_words(shares, current, self._counts_load(), steady)
             case "charge":
-                share = self.charge_share(job, replace(condition, engine="5000"))
-                return effects.grade(share, effects.CHARGE_EDGES)
+                return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
         raise ValueError(f"function {function} has kind {f.kind!r}")
+
+    def _charging_share(self, condition: Condition) -> np.ndarray:
+        """(n_candidates,) how far charging lifts the posts at 5000 rpm, against a sound bike [1]."""
+        job = JobState()
+        plus, minus = (
+            self.built.spec.nodes[self.built.spec.body[r]] for r in ("battery_plus", "battery_minus")
+        )
+        running = self.solution(job, replace(condition, engine="5000")).between(plus, minus)
+        standing = self.solution(job, replace(condition, engine="off")).between(plus, minus)
+        lift = running - standing[self.healthy]
+        return np.clip(lift / max(float(lift[self.healthy]), 0.1), 0.0, None)
 
     def _counts_load(self) -> bool:
         return any(d.law == "output" for d in self.built.netlist.devices)
@@ -302,7 +318,19 @@ class Predictor:
                 asleep = self.service_state(d.id, condition) == 0
                 if woke and asleep:
                     pulled |= (here.state(d.id) == 1) & (rest.state(d.id) == 0)
-        return effects.starter_words(turning, volts / max(full, 1e-6), pulled, here.restless)
+        chatters = self._comes_and_goes(f.element, here)
+        return effects.starter_words(turning, volts / max(full, 1e-6), pulled, chatters)
+
+    def _comes_and_goes(self, element: str, here: Solution) -> np.ndarray:
+        """(n_candidates,) bool: its volts differ between the phases of a loop that never rests."""
+        out = np.zeros(here.size, dtype=bool)
+        e = self.built.elements[element]
+        plus, minus = here.row(e.plus), here.row(e.minus)
+        for column in np.flatnonzero(here.restless):
+            phases = here.phases(int(column))
+            across = np.abs(phases[:, plus] - phases[:, minus])
+            out[column] = across.max() - across.min() > FLICKER_SHARE * max(across.max(), 1.0)
+        return out
 
     def service_state(self, device: str, condition: Condition) -> int:
         """State of a device on the sound bike with the last-pressed control released."""
