@@ -6,7 +6,7 @@ taken at the wrong place, or plain wrong.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -152,7 +152,7 @@ def _good(
     spread = np.asarray(column.spread, dtype=float)
     unknown = np.isnan(value)
     known = np.where(unknown, 0.0, value)
-    opened = open_chance(replace(column, value=known), high)
+    opened = open_chance(known, column.scale, high)
     flat = 1.0 / (high - low)
     if column.scale == "log":
         center, spread = log_ohms(known), log_ohms_spread(known, spread)

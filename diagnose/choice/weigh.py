@@ -36,7 +36,7 @@ class Limits:
     sure: float = 0.9
     lost: float = 0.5
     faint: float = 0.1
-    separates: float = 0.5
+    separates: float = 0.15
     patience_min: float = 10.0
     second_method: int = 2
     exact: bool = True

@@ -60,12 +60,10 @@ def reading_range(column: Column) -> tuple[float, float]:
     return float(low), float(max(high, low + 1e-6))
 
 
-def open_chance(column: Column, high: float) -> np.ndarray:
+def open_chance(value: np.ndarray, scale: str, high: float) -> np.ndarray:
     """(n_candidates,) chance that a well-taken reading shows OL; high in the column's own scale."""
-    assert column.value is not None
-    value = np.asarray(column.value, dtype=float)
-    chance = np.where(np.isposinf(value), 1.0 - OPEN_READS, 0.0)
-    if column.scale == "log":
+    chance = np.where(value == np.inf, 1.0 - OPEN_READS, 0.0)
+    if scale == "log":
         finite = np.isfinite(value)
         chance[finite] = normal_cdf((log_ohms(value[finite]) - high) / OHMS_EDGE)
     return chance
@@ -79,7 +77,7 @@ def normal_cdf(x: np.ndarray) -> np.ndarray:
     x = np.asarray(x)
     t = 1.0 / (1.0 + 0.2316419 * np.abs(x))
     poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
-    upper = np.exp(-0.5 * np.minimum(x * x, 1400.0)) * 0.3989422804014327 * poly
+    upper = np.exp(-0.5 * np.minimum(x * x, 170.0)) * (0.3989422804014327 * poly)
     return np.where(x >= 0.0, 1.0 - upper, upper)
 
 
@@ -106,22 +104,26 @@ def planning_outcomes(
     center, spread, opened, unknown = _in_scale(column, high, latent_sd)
     edges = _edges(center[~unknown & np.isfinite(center)], spread[~unknown & np.isfinite(center)], low, high)
     # P(bin) = cdf(upper edge) - cdf(lower edge), the two outer bins take the tails
-    cdf = np.zeros((len(edges) + 2, len(center)), dtype=np.float64)
-    cdf[-1] = 1.0
-    if len(edges):
-        where = np.where(np.isfinite(center), center, 0.0)
-        cdf[1:-1] = normal_cdf((edges[:, None] - where[None, :]) / spread[None, :])
-    good = np.diff(cdf, axis=0)
+    broad = unknown | ~np.isfinite(center)
+    some_broad = bool(broad.any())
+    where = np.where(broad, 0.0, center) if some_broad else center
+    away = ((edges[:, None] - where) / spread).astype(np.float32)
+    has_open = column.scale == "log" or bool(opened.max() > 1e-6)
+    out = np.empty((len(edges) + 1 + has_open, len(center)), dtype=np.float32)
+    good = out[: len(edges) + 1]
+    good[:-1] = normal_cdf(away)
+    good[-1] = 1.0
+    good[1:] -= good[:-1].copy()
     width = np.diff(np.concatenate(([low], np.clip(edges, low, high), [high])))
     flat = width / width.sum()  # a reading of no meaning, spread over the range
-    broad = unknown | ~np.isfinite(center)
-    good[:, broad] = flat[:, None]
-    has_open = bool(np.any(opened > 1e-6)) or column.scale == "log"
-    wrong = _wrong(column, flat, edges, has_open)
+    if some_broad:
+        good[:, broad] = flat[:, None]
     if has_open:
-        good = np.vstack([good * (1.0 - opened), opened])
-    out = (1.0 - error) * good + error * wrong[:, None]
-    return np.ascontiguousarray(out / out.sum(axis=0), dtype=np.float32)
+        good *= 1.0 - opened
+        out[-1] = opened
+    out *= 1.0 - error
+    out += (error * _wrong(flat, edges, has_open)).astype(np.float32)[:, None]
+    return np.maximum(out, 0.0, out=out)
 
 
 def with_outcomes(
@@ -139,7 +141,7 @@ def _in_scale(
     spread = np.asarray(column.spread, dtype=float)
     unknown = np.isnan(value)
     known = np.where(unknown, 0.0, value)
-    opened = open_chance(replace(column, value=known), high)
+    opened = open_chance(known, column.scale, high)
     if column.scale == "log":
         center, spread = log_ohms(known), log_ohms_spread(known, spread)
     else:
@@ -192,7 +194,7 @@ def _edges(center: np.ndarray, spread: np.ndarray, low: float, high: float) -> n
     return merged
 
 
-def _wrong(column: Column, flat: np.ndarray, edges: np.ndarray, has_open: bool) -> np.ndarray:
+def _wrong(flat: np.ndarray, edges: np.ndarray, has_open: bool) -> np.ndarray:
     """Outcome probabilities of a gross error: an open lead, or anything in the range."""
     if has_open:
         return np.concatenate((flat * (1.0 - GROSS_OL), [GROSS_OL]))

@@ -119,12 +119,15 @@ def _look_ahead(now: Situation, belief: np.ndarray) -> tuple[np.ndarray, float]:
     known = now.wants >= 0
     joint = np.zeros((len(belief), len(now.cost)))
     joint[np.flatnonzero(known), now.wants[known]] = belief[known]
-    shares = block.table.T @ joint.astype(block.table.dtype)  # (T*K, n_repairs), unnormalised
-    order = np.argsort(-shares / now.cost, axis=1, kind="stable")
+    # repairs that may be the wanted one; the others add nothing to any cost
+    own = np.flatnonzero(joint.sum(axis=0) > 1e-6)
+    cost = now.cost[own]
+    shares = block.table.T @ joint[:, own].astype(block.table.dtype)  # (T*K, n_repairs), unnormalised
+    order = np.argsort(-shares / cost, axis=1)
     sorted_share = np.take_along_axis(shares, order, axis=1)
     total = sorted_share.sum(axis=1, keepdims=True)
     before = total - np.cumsum(sorted_share, axis=1) + sorted_share
-    worth = np.where(sorted_share > 0.0, now.cost[order] * before, 0.0).sum(axis=1)
+    worth = np.where(sorted_share > 0.0, cost[order] * before, 0.0).sum(axis=1)
     after = now.tests + worth.reshape(block.n_measurements, block.n_outcomes).sum(axis=1)
     alone = float(_disjoint(now, belief[None, :], now.cost)[0])
     return after, alone
