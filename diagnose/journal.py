@@ -420,4 +420,4 @@ def _entry(value: Mapping[str, Any], number: int, line: int) -> Entry:
 
 
 def _words(kind: type) -> str:
-    return {str: "text", dict: "an object"}[kind]
+    return "text" if kind is str else "an object"

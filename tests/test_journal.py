@@ -1,3 +1,4 @@
+# ruff: noqa: E501 (tables of cases are easier to check on one line)
 """The journal: what was acknowledged is on the disk, whatever happens next."""
 
 from __future__ import annotations
@@ -147,7 +148,9 @@ def test_a_missing_file_is_refused(tmp_path):
 
 
 def test_a_second_program_is_refused_and_told_which_journal(started):
-    code = "import sys, pathlib; from diagnose import journal; journal.open_journal(pathlib.Path(sys.argv[1]))"
+    code = (
+        "import sys, pathlib; from diagnose import journal; journal.open_journal(pathlib.Path(sys.argv[1]))"
+    )
     done = subprocess.run([sys.executable, "-c", code, started.path], capture_output=True, text=True)
     assert f"{started.path}: another program is working on this job" in done.stderr
     with pytest.raises(JournalError, match="another program is working on this job"):

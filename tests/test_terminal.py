@@ -8,8 +8,9 @@ import re
 import pytest
 from fake_world import bench
 
+from diagnose.conversation.screen import clean, wrap
 from diagnose.conversation.session import new_session, resume_session
-from diagnose.conversation.terminal import PlainTerminal, clean, converse, wrap
+from diagnose.conversation.terminal import PlainTerminal, converse
 from diagnose.journal import open_journal
 
 TOOLS = bench()

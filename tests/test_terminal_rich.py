@@ -18,7 +18,7 @@ from prompt_toolkit.document import Document
 from prompt_toolkit.input import create_pipe_input
 from prompt_toolkit.output import DummyOutput
 
-from diagnose.conversation import terminal
+from diagnose.conversation import screen
 from diagnose.conversation.session import new_session
 from diagnose.conversation.terminal import PlainTerminal, converse, open_terminal
 from diagnose.conversation.terminal_rich import COMMANDS, ChoiceCompleter, RichTerminal
@@ -113,7 +113,7 @@ def test_a_pipe_a_dumb_terminal_and_a_wish_get_plain_lines(monkeypatch):
     monkeypatch.delenv("ACCESSIBLE")
     monkeypatch.setattr(sys, "stdin", io.StringIO())
     assert isinstance(open_terminal(), PlainTerminal)
-    assert terminal.NARROWEST < terminal.WIDEST
+    assert screen.NARROWEST < screen.WIDEST
 
 
 def test_on_a_real_terminal_of_40_columns_ctrl_c_pauses_and_no_word_is_broken(tmp_path):

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 (tables of cases are easier to check on one line)
 """Sentences: two forms, strict values, every problem with its place."""
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ class MadeUpWorld:
             )
             for i, p in enumerate(parts)
         ]
-        self.candidates = (
+        self.candidates: tuple[Candidate, ...] = (
             Candidate("no_fault", (), 0.02),
             *(Candidate(f.id, (f,), 0.95 / n_faults) for f in faults),
             Candidate("unmodelled", (), 0.03),
@@ -75,7 +75,7 @@ class MadeUpWorld:
             f"{p}.{end}": PointView(f"{p}.{end}", f"{p} {end}", "seat", "BU") for p in parts for end in "ab"
         }
         points["battery.minus"] = PointView("battery.minus", "minus post", "seat", "")
-        self.measurements: dict[str, Measurement] = {}
+        made: dict[str, Measurement] = {}
         self.columns: dict[str, Column] = {}
         for k in range(n_measurements):
             at = Condition((("key", "on"), ("lights", f"position_{k % 7}")))
@@ -109,9 +109,10 @@ class MadeUpWorld:
                 words[np.arange(n_candidates), np.where(sees, rng.integers(0, 4, n_candidates), 0)] = 0.94
                 words[-1] = 0.25
                 column = Column(mid, "observe", "", words=words, choices=LIGHT)
-            self.measurements[mid] = m
+            made[mid] = m
             self.columns[mid] = _with_outcomes(column, self.latent_sd)
-        self.repairs = {
+        self.measurements: Mapping[str, Measurement] = made
+        self.repairs: Mapping[str, Repair] = {
             f"{p}.renew": Repair(f"{p}.renew", p, "renew", "repair", 10.0, 5.0, "seat", "Fit a new one.")
             for p in dict.fromkeys(parts)
         }
@@ -120,7 +121,7 @@ class MadeUpWorld:
         self.view = BikeView(
             "made_up", "made up", "", points,
             {m.what: FunctionView(m.what, m.what, "light", m.condition, LIGHT)
-             for m in self.measurements.values() if m.what},
+             for m in made.values() if m.what},
             {"key": ("key", {"on": "ON"}), "lights": ("lights", {})},
             {"seat": ("seat", 1.0, 1.0)},
             {"battery": ("battery", "battery", "seat"), **{p: (p, "wire", "seat") for p in parts}},

@@ -142,7 +142,7 @@ def _ask_safety(turn: Turn, m: Measurement, first: permits.Confirmation, purpose
         state,
         question=first.fact,
         kind="confirm",
-        text=first.short if state.setting.skill == "trade" else first.text,
+        text=first.short if state.setting.skill == "trade" else first.question,
         choices=[("yes", means.words.say("yes")), ("no", means.words.say("no"))],
         skippable=False,
         cautions=cautions,

@@ -101,11 +101,12 @@ def agrees(world: World, reading: Reading, earlier: Reading) -> bool:
     if np.isposinf(reading.value) or np.isposinf(earlier.value):
         return reading.value == earlier.value
     own = column(world, reading.job, reading.measurement)
+    usual = float(np.nanmedian(np.asarray(own.spread)))
     if own.scale == "log":
         both = log_ohms(np.array([reading.value, earlier.value]))
-        spread = log_ohms_spread(np.array([earlier.value]), np.array([float(np.nanmedian(own.spread))]))[0]
+        spread = log_ohms_spread(np.array([earlier.value]), np.array([usual]))[0]
         return bool(abs(both[0] - both[1]) <= 2.0 * spread)
-    return abs(reading.value - earlier.value) <= 2.0 * float(np.nanmedian(own.spread))
+    return abs(reading.value - earlier.value) <= 2.0 * usual
 
 
 def failed(world: World, belief: Belief, repair: str) -> Belief:

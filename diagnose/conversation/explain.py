@@ -9,7 +9,7 @@ import numpy as np
 
 from diagnose.beliefs.evidence import for_against, surprise
 from diagnose.conversation import evidence, names, planning
-from diagnose.conversation.means import Event, Means, is_closed, judge
+from diagnose.conversation.means import Event, Means, is_closed, judge, permit
 from diagnose.conversation.state import Reading, State
 
 LISTED = 8
@@ -42,11 +42,14 @@ def suspects(means: Means, state: State) -> Event:
 def why(means: Means, state: State) -> Event:
     """Readings for and against each leading suspect, and what the open question would decide."""
     world = means.world
-    speaks_for, against, lines = [], [], []
+    speaks_for: list[Event] = []
+    against: list[Event] = []
+    lines: list[str] = []
     leading = [(i, p) for i, p in evidence.ranking(world, state.belief, floor=0.02)][:EXPLAINED]
     for i, p in leading:
         name = names.candidate(world, world.candidates[i], means.words)
-        pro, contra = [], []
+        pro: list[tuple[float, str]] = []
+        contra: list[tuple[float, str]] = []
         for k, (mid, nats) in enumerate(for_against(state.belief, i)):
             if abs(nats) < WORTH_SAYING:
                 continue
@@ -73,7 +76,31 @@ def why(means: Means, state: State) -> Event:
     decides = (state.open.event.get("why") or "") if state.open else ""
     if decides:
         lines.append(means.say(state, "why_decides", decides=decides))
-    return {"event": "why", "for": speaks_for, "against": against, "text": "\n".join(lines)}
+    return {
+        "event": "why",
+        "for": speaks_for,
+        "against": against,
+        "text": "\n".join(lines),
+        "rules": _rules(means, state),
+    }
+
+
+def _rules(means: Means, state: State) -> list[Event]:
+    """Which rules speak about the step that is asked, and the facts they used."""
+    asked = state.open
+    if asked is None or asked.measurement not in means.world.measurements:
+        return []
+    found = permit(means, state, means.world.measurements[asked.measurement])
+    return [
+        {
+            "rule": f.rule,
+            "sort": f.conclusion,
+            "title": f.title,
+            "text": f.short if state.setting.skill == "trade" else f.text,
+            "facts": [dict(fact) for _, fact in f.facts],
+        }
+        for f in (*found.blocked, *found.cautions)
+    ]
 
 
 def _clause(means: Means, state: State, sentence: str, found: list[tuple[float, str]]) -> str:

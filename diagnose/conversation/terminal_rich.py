@@ -1,6 +1,6 @@
 """A terminal with line editing, completion and weight: prompt-toolkit asks, rich shows.
 
-The second adapter of the port `conversation.terminal.Terminal`. Inline: nothing is redrawn but the line
+The second adapter of the port `conversation.screen.Terminal`. Inline: nothing is redrawn but the line
 being typed, the scrollback stays. Heavy imports live here and nowhere else.
 """
 
@@ -17,7 +17,7 @@ from prompt_toolkit.output import ColorDepth
 from rich.console import Console
 from rich.text import Text
 
-from diagnose.conversation.terminal import NARROWEST, WIDEST, clean
+from diagnose.conversation.screen import NARROWEST, WIDEST, clean
 
 # Weight first, colour second: nothing is told by colour alone (a caution also says CAUTION)
 STYLES = {
