@@ -171,6 +171,7 @@ WORD_LISTS: Mapping[str, bool] = {
     "states": False,
     "special": True,
     "functions": False,
+    "hedges": False,
 }
 
 

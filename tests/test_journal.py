@@ -1,4 +1,3 @@
-# ruff: noqa: E501 (tables of cases are easier to check on one line)
 """The journal: what was acknowledged is on the disk, whatever happens next."""
 
 from __future__ import annotations

@@ -143,11 +143,15 @@ def _watched(world: World, part: str, words: Wording) -> Item:
     for cut in range(1, len(tokens)):
         name, state = " ".join(tokens[:cut]), " ".join(tokens[cut:])
         name = re.sub(r"^(the|my)\s+|\s+(is|are|was|looks|goes)$", "", name)
+        hedged = set(name.split()) & {plain(h) for h in words.words["hedges"].get("never_taken", ())}
         known = {
             c for c, said in words.words["states"].items() if state in {plain(c), *(plain(s) for s in said)}
         }
         if not known:
             continue
+        if hedged:
+            shown = ", ".join(sorted(hedged))
+            raise ObservationError(part, "one word for how it is", "'horn dead', or a note", f"says {shown}")
         close = best_match(name, ways)
         fitting = [(m, c) for f in close for m in _tried(world, f) for c in m.choices if c in known]
         if len({m.id for m, _ in fitting}) == 1:
