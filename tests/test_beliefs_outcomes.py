@@ -61,7 +61,7 @@ def test_the_normal_distribution_function_agrees_with_erf():
 
 
 def test_well_separated_values_fall_into_outcomes_of_their_own():
-    """Three clusters: each gets all but the error rate, and its part of that; an open lead reads near zero."""
+    """Three clusters: each gets all but the error rate, and its part of that; open leads read near zero."""
     table = planning_outcomes(column([0.0, 6.0, 12.4]))
     assert table.max(axis=0).min() >= 1.0 - PLANNED_ERROR
     assert table.max(axis=0)[1:].max() <= 1.0 - PLANNED_ERROR + 0.02
@@ -95,7 +95,7 @@ def test_the_bins_keep_at_least_nine_tenths_of_the_information(seed):
     value = rng.choice([0.0, 4.0, 9.0, 11.6, 12.0, 12.4], 12) + rng.normal(0.0, 0.1, 12)
     table = planning_outcomes(column(value, 0.15), error=0.0)
     binned = oracle.information([1 / 12] * 12, lambda h: dict(enumerate(table[:, h].tolist())), lambda h: h)
-    grid = np.linspace(-2.0, 15.0, 6001)
+    grid = np.linspace(-2.0, 15.0, 2001)
     density = np.array([[oracle.gaussian(y, v, 0.15) for v in value] for y in grid])
     mean = density.mean(axis=1, keepdims=True)
     terms = np.where(

@@ -25,7 +25,11 @@ class MeasurementOption:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RepairOption:
-    """cures (n_candidates,) in 0..1. minutes include the re-test. sort: try | repair | stop."""
+    """cures (n_candidates,) in 0..1. minutes include the re-test. sort: try | repair | stop.
+
+    removes  (n_candidates,) in 0..1 or None: chance that it removes one of several faults of a candidate,
+             though the bike will not work yet; planning takes a pair as on its way once either is removed
+    """
 
     id: str
     cures: np.ndarray
@@ -34,6 +38,7 @@ class RepairOption:
     price: float = 0.0
     places: tuple[str, ...] = ()
     returnable: bool = True
+    removes: np.ndarray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +48,8 @@ class Problem:
     prior    (n_candidates,) sums to 1
     no_fault / unmodelled  index of these candidates, or -1. no_fault's act is the proof (its RepairOption
              has sort 'stop'); unmodelled takes no part in expected repair cost and has only the stop
-    access   place -> minutes, paid once while open
+    access   place -> minutes, paid once while open; a tool to fetch or a question to answer first is
+             written as a place too
     setups   (from, to) -> minutes to change the set-up; missing = setup_min; '' on either side costs nothing
     allowed  measurement id -> allowed now (missing = True)
     """

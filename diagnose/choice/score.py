@@ -63,7 +63,7 @@ class Situation:
     extra        (n_measurements,) minutes of it for access and set-up
     repairs      options still open, in the problem's order
     cost         (n_repairs,) minutes with unpaid access
-    cures        (n_repairs, n_candidates)
+    cures        (n_repairs, n_candidates); removing one fault of a pair counts as its cure here
     wants        (n_candidates,) index into repairs of the cheapest cure, -1 if none
     """
 
@@ -95,7 +95,7 @@ def situation(problem: Problem, paid: Paid) -> Situation:
     )
     cost = np.array([max(r.minutes + unpaid(problem, paid, r.places), MINUTE_FLOOR) for r in repairs])
     n = len(problem.prior)
-    cures = np.array([r.cures for r in repairs], dtype=float).reshape(len(repairs), n)
+    cures = np.array([_progress(r) for r in repairs], dtype=float).reshape(len(repairs), n)
     wants = np.full(n, -1)
     if len(repairs):
         with np.errstate(divide="ignore"):
@@ -105,6 +105,11 @@ def situation(problem: Problem, paid: Paid) -> Situation:
     if problem.unmodelled >= 0:
         wants[problem.unmodelled] = -1
     return Situation(problem, paid, tests, extra, repairs, cost, cures, wants)
+
+
+def _progress(repair: RepairOption) -> np.ndarray:
+    """(n_candidates,) chance that the repair cures the candidate, or at least removes one of its faults."""
+    return repair.cures if repair.removes is None else np.maximum(repair.cures, repair.removes)
 
 
 def unpaid(problem: Problem, paid: Paid, places: tuple[str, ...]) -> float:
