@@ -5,6 +5,8 @@ shipped one. Its numbers are round, chosen for hand calculation; they claim noth
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -268,3 +270,16 @@ def tiny_knowledge(tmp_path: Path) -> Path:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         (folder / name).write_text(text, encoding="utf-8")
     return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Everything kept on disk between runs goes to a folder of this session, never to the user's."""
+    folder = tmp_path_factory.mktemp("cache")
+    before = os.environ.get("DIAGNOSE_CACHE")
+    os.environ["DIAGNOSE_CACHE"] = str(folder)
+    yield folder
+    if before is None:
+        del os.environ["DIAGNOSE_CACHE"]
+    else:
+        os.environ["DIAGNOSE_CACHE"] = before
