@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 # Nodes of an earlier stage that have more neighbours than this wait for the next stage (fill).
-STAGE_DEGREE = (2, 3)
+STAGE_DEGREE = (3, 4)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

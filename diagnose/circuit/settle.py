@@ -104,19 +104,22 @@ def settle(sheet: Sheet, rounds: int = ROUNDS, begin: tuple[Path, Array] | None 
             new = _act_slowly(devices, quick, states, ratios)
             done = ~(new != states).any(axis=0) | ~converged
             past.append(_Round(work.columns, volts, ratios, keys))
-            again = _seen(past, work.columns, _keys(weights, new)) & ~done
-            for column in np.flatnonzero(again).tolist():
-                loop = _loop(past, int(work.columns[column]), _keys(weights, new[:, [column]])[0])
-                mean = np.mean([r for _, r in loop], axis=0)[:, None]
-                slow = _act_slowly(devices, states[:, [column]], states[:, [column]], mean)
-                if (slow != states[:, [column]]).any():
-                    new[:, column] = slow[:, 0]
-                    continue
-                done[column] = True
-                final.restless[work.columns[column]] = True
-                turns = np.array([v for v, _ in loop]).T
-                work.fill_in(turns, np.full(len(loop), column))
-                phases[int(work.columns[column])] = turns[work.position].T
+            again = np.flatnonzero(_seen(past, work.columns, _keys(weights, new)) & ~done)
+            if len(again):
+                loops = [
+                    _loop(past, int(work.columns[column]), int(key))
+                    for column, key in zip(again, _keys(weights, new[:, again]), strict=True)
+                ]
+                mean = np.array([np.mean([r for _, r in loop], axis=0) for loop in loops]).T
+                slow = _act_slowly(devices, states[:, again], states[:, again], mean)
+                acts = (slow != states[:, again]).any(axis=0)
+                new[:, again[acts]] = slow[:, acts]
+                never = again[~acts]
+                done[never] = True
+                final.restless[work.columns[never]] = True
+                phases |= _phases(
+                    work, never, [loop for loop, act in zip(loops, acts, strict=True) if not act]
+                )
         path.append((work.columns, keys, across))
         count += 1
         if done.any():
@@ -163,6 +166,17 @@ def _finish(
     final.states[:, columns] = states[:, done]
     final.converged[columns] = converged[done]
     final.rounds[columns] = count
+
+
+def _phases(work: Work, columns: Array, loops: list[list[tuple[Array, Array]]]) -> dict[int, Array]:
+    """Volts by node of every phase, (n_phases, n + 1), of cases that never rest."""
+    if not loops:
+        return {}
+    counts = [len(loop) for loop in loops]
+    turns = np.array([volts for loop in loops for volts, _ in loop]).T
+    work.fill_in(turns, np.repeat(columns, counts))
+    pieces = np.split(turns[work.position].T, np.cumsum(counts)[:-1])
+    return dict(zip(work.columns[columns].tolist(), pieces, strict=True))
 
 
 # ---- loops that never rest -------------------------------------------------------------------------
