@@ -33,19 +33,17 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
         raise UsageError(
             f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts"
         )
-    if m.kind == "amps" and m.what == "battery":
-        solution = predictor.solution(job, m.condition, "dc")
-        shunt = bench.read_amps_in_series(
-            predictor.compiled, [solution.cases[index]], predictor.built.batteries[0], 0.01
-        )
-        return deck(shunt.solution, 0, Reading("amps", element=bench.INSTRUMENT), title)
     if m.kind == "amps":
-        kind = spec.kinds[spec.parts[m.what].kind]
-        plus, minus = (node_of_point(spec, f"{m.what}.{t}") for t in kind.terminals[:2])
         ohms = predictor.instruments["amps"].values["resistance"].number
-        meter = Element(bench.INSTRUMENT, "resistor", plus, minus, {"resistance": ohms})
         solution = predictor.solution(job, m.condition, "dc")
-        loaded = bench.with_element(predictor.compiled, [solution.cases[index]], meter)
+        case, cell = solution.cases[index], predictor.built.batteries[0]
+        if m.what == "battery":
+            loaded = bench.read_amps_in_series(predictor.compiled, [case], cell, ohms)
+        else:
+            kind = spec.kinds[spec.parts[m.what].kind]
+            plus, minus = (node_of_point(spec, f"{m.what}.{t}") for t in kind.terminals[:2])
+            meter = Element(bench.INSTRUMENT, "resistor", plus, minus, {"resistance": ohms})
+            loaded = bench.with_element(predictor.compiled, [case], meter)
         return deck(loaded.solution, 0, Reading("amps", element=bench.INSTRUMENT), title)
     plus, minus = node_of_point(spec, m.plus), node_of_point(spec, m.minus)
     solution = predictor.solution(job, m.condition, mode_of(m))

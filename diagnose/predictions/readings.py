@@ -168,21 +168,18 @@ def _lamp(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Col
 
 
 def _amps(p: Predictor, job: JobState, m: Measurement) -> Column:
-    """An ammeter in place of a fuse, or the current that leaves the battery."""
+    """An ammeter in place of a fuse, or in the battery's own lead."""
     solution = p.solution(job, m.condition, "dc")
+    shunt = _instrument(p, "amps", "resistance", 0.01)
+    start = Start(solution, np.arange(solution.size))
     if m.what == "battery":
-        value = np.abs(np.sum([solution.current(e) for e in p.built.batteries], axis=0))
+        cell = p.built.batteries[0]
+        value = np.abs(bench.read_amps_in_series(p.compiled, solution.cases, cell, shunt, start).amps)
     else:
         kind = p.built.spec.kinds[p.built.spec.parts[m.what].kind]
         plus, minus = (node_of_point(p.built.spec, f"{m.what}.{t}") for t in kind.terminals[:2])
-        shunt = _instrument(p, "amps", "resistance", 0.01)
-        values = {"resistance": shunt}
-        meter = Element("#ammeter", "resistor", plus, minus, values)
-        value = np.abs(
-            bench.with_element(
-                p.compiled, solution.cases, meter, Start(solution, np.arange(solution.size))
-            ).amps
-        )
+        meter = Element("#ammeter", "resistor", plus, minus, {"resistance": shunt})
+        value = np.abs(bench.with_element(p.compiled, solution.cases, meter, start).amps)
     spread = np.sqrt((AMPS_SPREAD * value) ** 2 + 0.002**2)
     zeros = np.zeros((len(value), 1))
     high = max(AMPS_RANGE, float(value.max()) * 1.1)
