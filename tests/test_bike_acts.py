@@ -1,0 +1,297 @@
+"""What can be measured, watched, looked at and repaired: made from the bike, named by ids."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from shipped import LED, loom, opened, world
+
+from diagnose.bike.acts import (
+    CONDITIONS_PER_POINT,
+    FUNCTION_WORDS,
+    OTHERS,
+    TWO_POINT,
+    UNITS,
+    components_at,
+    joints_behind,
+    measurements,
+    observe,
+    own_point,
+    parse_measurement,
+    part_of_joint,
+    sweep_parts,
+    touchable,
+    two_point,
+)
+from diagnose.bike.build import node_of_point
+from diagnose.bike.currents import as_condition
+from diagnose.bike.model import Condition
+from diagnose.bike.view import view, wire_colours
+from diagnose.catalogue.compose import compose_bike
+from diagnose.errors import UsageError
+
+KITS = ("hands", "lamp", "meter", "workshop")
+
+
+def planned():
+    return world().measurements
+
+
+# ---- the planned ones ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("bike", ["custom_single", LED])
+def test_every_planned_measurement_is_read_back_from_its_id(bike: str) -> None:
+    """id -> measurement -> id, and the same measurement but for a question of its own."""
+    built, in_use = loom(bike)
+    instruments = opened().library.instruments
+    own = measurements(built, in_use, instruments)
+    for name, m in own.items():
+        read = parse_measurement(built, instruments, name)
+        assert (read.id, read.kind, read.condition) == (name, m.kind, m.condition), name
+        assert (read.plus, read.minus, read.what, read.unit, read.choices) == (
+            m.plus,
+            m.minus,
+            m.what,
+            m.unit,
+            m.choices,
+        )
+        assert read.minutes == m.minutes
+    print(Counter(m.kind for m in own.values()))
+    assert len(own) >= 500
+
+
+def test_every_kind_of_the_trade_is_planned() -> None:
+    kinds = Counter(m.kind for m in planned().values())
+    assert set(kinds) <= {*TWO_POINT, *OTHERS}
+    assert {
+        "volts",
+        "drop",
+        "ohms",
+        "diode",
+        "ac_volts",
+        "lowest_volts",
+        "lamp",
+        "observe",
+        "inspect",
+        "amps",
+    } == set(kinds)
+
+
+def test_planned_measurements_are_complete_and_cost_time() -> None:
+    for name, m in planned().items():
+        assert m.kit in KITS and m.minutes > 0.0 and m.wait_min >= 0.0, name
+        assert (m.unit != "") == (m.kind in UNITS), name
+        assert bool(m.choices) == (m.kind in ("lamp", "observe", "inspect")), name
+        assert len(set(m.choices)) == len(m.choices)
+        if m.kind in TWO_POINT:
+            assert m.plus != m.minus, name
+            assert node_of_point(world().spec, m.plus) != node_of_point(world().spec, m.minus), name
+
+
+def test_no_ohms_diode_or_lamp_is_planned_against_its_nature() -> None:
+    """Resistance only with the battery off (TM 5-3805-254-20-1); a lamp or amperes need it on."""
+    seen = Counter()
+    for name, m in planned().items():
+        if m.kind in ("ohms", "diode"):
+            assert not m.condition.battery and m.condition.engine == "off", name
+            seen["passive"] += 1
+        if m.kind in ("lamp", "amps"):
+            assert m.condition.battery, name
+            seen["active"] += 1
+    assert seen["passive"] > 100 and seen["active"] > 50
+
+
+def test_no_lamp_is_planned_on_electronics() -> None:
+    """Never lamp or jumper on a module input, a dash, an ignition unit (common practice, from memory)."""
+    sensitive = set(world().view.sensitive)
+    assert len(sensitive) >= 15
+    lamps = [m for m in planned().values() if m.kind == "lamp" and not m.condition.out]
+    assert lamps and not [m.id for m in lamps if {m.plus, m.minus} & sensitive]
+
+
+def test_a_starter_step_wants_a_helper() -> None:
+    for m in planned().values():
+        turns = m.condition.engine == "cranking" or ("start", "pressed") in m.condition.controls
+        if m.kind in TWO_POINT:
+            assert m.helper == turns, m.id
+    assert any(m.helper for m in planned().values())
+
+
+def test_a_point_is_read_in_few_conditions() -> None:
+    """At most three each, and never against itself."""
+    per = Counter(
+        m.plus for m in planned().values() if m.kind in ("volts", "drop") and m.condition.engine == "off"
+    )
+    assert max(n for p, n in per.items() if p != "battery.plus") <= CONDITIONS_PER_POINT
+    assert len(per) >= 60
+
+
+def test_each_point_stands_for_a_node_and_is_the_easiest_to_reach() -> None:
+    w = world()
+    points = touchable(w.built)
+    access = {p.id: p.access_min for p in w.spec.places.values()}
+    for at, point in points.items():
+        assert node_of_point(w.spec, point) == at
+        mine = access[w.spec.parts[point.partition(".")[0]].place]
+        others = [
+            access[w.spec.parts[p.partition(".")[0]].place]
+            for p, n in w.spec.nodes.items()
+            if n == at and p.partition(".")[0] not in w.spec.wires and w.spec.parts[p.partition(".")[0]].place
+        ]
+        assert mine == min(others)
+    assert len(points) >= 100
+
+
+def test_every_function_is_watched_in_its_own_condition() -> None:
+    w = world()
+    for f in w.spec.functions.values():
+        if f.kind == "charge":
+            continue
+        condition = as_condition(w.built, f.when)
+        m = planned()[f"observe:{f.id}@{condition.text}"]
+        assert m.choices == FUNCTION_WORDS[f.kind] and m.choices[0] == "works"
+        assert m.text == f.question and "?" in m.text
+    assert "volts:battery.plus:battery.minus@engine=5000,key=run" in planned()
+
+
+def test_every_bench_test_of_the_knowledge_is_planned() -> None:
+    w = world()
+    wanted = [(p.id, t) for p in w.spec.parts.values() for t in w.spec.kinds[p.kind].tests]
+    assert len(wanted) >= 12
+    made = {(m.kind, m.plus, m.minus) for m in planned().values()}
+    for part, test in wanted:
+        ends = (own_point(w.built, part, test.plus), own_point(w.built, part, test.minus))
+        assert (test.instrument, *ends) in made, (part, test)
+
+
+def test_shorts_are_hunted_behind_every_fuse() -> None:
+    """Ohms behind each fuse, alone and with each joint behind it undone."""
+    w = world()
+    for fuse in w.built.fuses:
+        behind = f"ohms:{fuse}.out:battery.minus@"
+        plain = [
+            m for m in planned() if m.startswith(behind) or m.startswith(f"ohms:{fuse}.in:battery.minus@")
+        ]
+        assert any(m.endswith(f"@battery=off,out={fuse}") for m in plain), fuse
+    apart = [m for m in planned() if m.startswith("ohms:acc_fuse.out:") and "apart=" in m]
+    assert len(apart) >= 5
+
+
+def test_joints_behind_a_fuse_are_those_of_its_own_branch() -> None:
+    """Read off the drawing: accessory feed, splice's wires, tail and brake feeds; nothing of the module."""
+    found = set(joints_behind(world().built, "acc_fuse.out"))
+    assert {"acc_front", "rear_brake_feed", "rear_plug", "horn_feed", "socket_feed", "dash_plug"} <= found
+    assert not found & {"module_power_plug", "stator_plug", "main_feed", "solenoid_cable", "cdi_plug"}
+
+
+def test_no_joint_behind_a_fuse_hides_behind_two_connectors() -> None:
+    """A wire between two plugs is left to its plugs, which part by hand."""
+    found = joints_behind(world().built, "module_fuse.out")
+    assert "module_power_plug" in found
+    assert len(found) == len(set(found))
+
+
+# ---- ids -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("volts:battery.plus:battery.minus", r"has no condition; expected kind:PLUS:MINUS@condition"),
+        ("volts:battery.plus@key=run", r"volts needs two points; expected volts:PLUS:MINUS@condition"),
+        ("volts:battery.plu:battery.minus@", r"unknown test point 'battery.plu'; try battery.plus"),
+        ("volts:battery.plus:battery.minu@", r"unknown test point 'battery.minu'; try battery.minus"),
+        ("observe:hron@key=run", r"unknown function 'hron'; try horn"),
+        ("count:left_indicatr@", r"unknown function 'left_indicatr'; try left_indicator"),
+        ("inspect:sead@", r"unknown place or component 'sead'; try seat"),
+        ("amps:horn@", r"unknown place for the ammeter 'horn'"),
+        ("smell:horn@", r"unknown kind of measurement 'smell'"),
+        ("volts:battery.plus:battery.minus@kye=run", r"kye"),
+    ],
+)
+def test_a_measurement_that_cannot_be_is_named_with_near_misses(text: str, message: str) -> None:
+    with pytest.raises(UsageError, match=message):
+        world().parse(text)
+
+
+def test_a_measurement_outside_the_plan_is_made_when_asked() -> None:
+    name = "volts:horn.plus:horn.minus@horn=pressed,key=run"
+    assert name not in set(planned())
+    assert planned()[name].id == name
+    assert world().parse("volts:horn.plus:horn.minus@key=run,horn=pressed").id == name
+
+
+def test_the_setup_of_a_condition_counts_in_the_minutes() -> None:
+    built, instruments = world().built, opened().library.instruments
+    bare, undone, off = (
+        two_point(built, instruments, "volts", "horn.plus", "battery.minus", c)
+        for c in (Condition(), Condition(apart=("dash_plug",)), Condition(battery=False))
+    )
+    assert undone.minutes == pytest.approx(bare.minutes + 1.0)
+    assert off.minutes == pytest.approx(bare.minutes + 0.7)
+    assert undone.disturbs == ("dash_plug",)
+    assert set(undone.places) == {*bare.places, world().spec.parts["dash_plug_feed"].place}
+
+
+def test_a_look_at_a_place_names_every_part_there() -> None:
+    m = world().parse("inspect:under_tail@")
+    assert m.choices == ("nothing_found", *sweep_parts(world().built, "under_tail"))
+    assert {"rear_ground", "rear_plug_ground", "tail_feed"} <= set(m.components)
+    one = world().parse("inspect:rear_ground@")
+    assert one.choices == ("sound", "damaged") and one.text
+
+
+def test_watching_names_the_parts_that_are_watched() -> None:
+    m = observe(world().built, opened().library.instruments, "left_indicator", Condition())
+    assert set(m.components) == {"front_left_indicator", "rear_left_indicator"}
+
+
+def test_parts_that_meet_in_a_point_are_its_neighbours() -> None:
+    assert set(components_at(world().built, "acc_fuse.in")) == {"acc_fuse", "module_fuse", "main_relay"}
+    assert part_of_joint(world().built, "rear_plug") in world().spec.connectors["rear_plug"]
+    assert part_of_joint(world().built, "acc_front") == "acc_front"
+
+
+# ---- words -----------------------------------------------------------------------------------------
+
+
+def test_points_carry_the_colours_of_the_wires_that_end_there() -> None:
+    colours = wire_colours(world().built)
+    assert colours["acc_front.b" if "acc_front.b" in colours else "front_splice.in"] == "OG"
+    w = world()
+    assert w.view.points["rear_plug_ground.a"].colour == "BK"
+    assert w.view.points["battery.plus"].colour == ""
+    assert len(colours) >= 60
+
+
+def test_the_view_says_everything_in_words() -> None:
+    w = world()
+    assert set(w.view.points) == set(w.spec.nodes)
+    assert all(
+        p.title and p.place for p in w.view.points.values() if p.id.partition(".")[0] not in w.spec.wires
+    )
+    assert set(w.view.complaints) == set(w.spec.complaints)
+    assert set(w.view.connectors) == {*w.spec.connectors, *w.spec.wires}
+    assert w.view.black_points[0] == "battery.minus"
+    assert w.view.has_starter and w.view.fresh and set(w.view.fuses) == set(w.built.fuses)
+    assert len(w.view.exit_check) == len(w.spec.functions) - 1
+    assert all(x in set(planned()) for x in w.view.exit_check)
+
+
+def test_the_view_is_made_of_the_same_bike_twice() -> None:
+    spec = compose_bike(opened().library, "custom_single")
+    library = opened().library
+    again = view(world().built, library.complaints, library.instruments)
+    assert again == world().view and spec.id == again.id
+
+
+def test_repairs_are_priced_in_minutes_and_money_and_lie_somewhere() -> None:
+    w = world()
+    assert len(w.repairs) >= 120
+    for r in w.repairs.values():
+        assert r.minutes > 0 and r.price >= 0 and r.sort in ("try", "repair", "stop") and r.text, r.id
+        assert r.place in w.spec.places, r.id
+    sorts = Counter(r.sort for r in w.repairs.values())
+    assert sorts["try"] >= 40 and sorts["repair"] >= 40 and sorts["stop"] >= 1
