@@ -15,6 +15,8 @@ from diagnose.cli import DONE, FAILED, write_text
 from diagnose.errors import KnowledgeError, UsageError
 
 if TYPE_CHECKING:
+    from diagnose.bike.build import Build
+    from diagnose.bike.currents import Service
     from diagnose.catalogue.model import Library
     from diagnose.wiring import BikeWorld
 
@@ -22,16 +24,20 @@ PROTOCOL = 1
 
 
 def _library(options: argparse.Namespace) -> Library:
-    from diagnose.catalogue.read import load_library
-    from diagnose.locations import knowledge_folder
+    from diagnose.means import read_library
 
-    return load_library(options.knowledge or knowledge_folder())
+    return read_library(options.knowledge)
 
 
-def _world(options: argparse.Namespace, bike: str) -> BikeWorld:
-    from diagnose.means import open_knowledge
+def _bench_bike(options: argparse.Namespace) -> tuple[Library, Build, Service]:
+    """A bike as a circuit, without its suspects: all that `expect` and `netlist` need."""
+    from diagnose.bike.build import build
+    from diagnose.bike.currents import service
+    from diagnose.catalogue.compose import compose_bike
 
-    return open_knowledge(options.knowledge).world(bike)
+    library = _library(options)
+    built = build(compose_bike(library, options.bike))
+    return library, built, service(built)
 
 
 def _emit(options: argparse.Namespace, data: Any, text: str) -> None:
@@ -45,17 +51,17 @@ def expect(options: argparse.Namespace) -> int:
     from diagnose.expect import expect as expected
     from diagnose.expect import situation
 
-    world = _world(options, options.bike)
+    library, built, sound = _bench_bike(options)
     s = situation(
-        world.built,
-        world.service,
-        world.library.instruments,
+        built,
+        sound,
+        library.instruments,
         options.fault,
         found=not options.fresh,
         done=options.done,
     )
-    condition = as_condition(world.built, ",".join(options.settings))
-    asked = [parse_measurement(world.built, world.library.instruments, m) for m in options.measurement]
+    condition = as_condition(built, ",".join(options.settings))
+    asked = [parse_measurement(built, library.instruments, m) for m in options.measurement]
     data = expected(s, condition, asked, options.black)
     lines = [f"{data['bike']}, {' + '.join(data['faults']) or 'no fault'}, {data['condition'] or 'at rest'}"]
     if data["found"]["opened"]:
@@ -76,9 +82,11 @@ def netlist(options: argparse.Namespace) -> int:
     """`diagnose netlist`"""
     from diagnose.decks import deck_for
 
-    world = _world(options, options.bike)
+    library, built, sound = _bench_bike(options)
     text = deck_for(
-        world,
+        built,
+        sound,
+        library.instruments,
         options.fault,
         options.settings,
         options.measurement[0] if options.measurement else "",

@@ -5,11 +5,14 @@ Built on expect; so that anyone can check a reading with another simulator.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 
-from diagnose.bike.build import node_of_point
-from diagnose.bike.currents import as_condition
+from diagnose.bike.acts import parse_measurement
+from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.currents import Service, as_condition
 from diagnose.bike.model import JobState, Measurement
+from diagnose.catalogue.model import Instrument
 from diagnose.circuit import instruments as bench
 from diagnose.circuit.netlist import Element
 from diagnose.circuit.spice import Reading, deck
@@ -17,7 +20,6 @@ from diagnose.errors import UsageError
 from diagnose.expect import situation
 from diagnose.predictions.compute import Predictor, mode_of
 from diagnose.predictions.readings import FUSE_LAMP_WATTS, LAMP_WATTS
-from diagnose.wiring import BikeWorld
 
 # volts across the instrument itself, without a second meter
 NO_METER_OHMS = 1e12
@@ -46,7 +48,7 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
             loaded = bench.with_element(predictor.compiled, [case], meter)
         return deck(loaded.solution, 0, Reading("amps", element=bench.INSTRUMENT), title)
     plus, minus = node_of_point(spec, m.plus), node_of_point(spec, m.minus)
-    solution = predictor.solution(job, m.condition, mode_of(m))
+    solution = predictor.solution(job, m.condition, _mode(predictor, index, job, m, plus, minus))
     case = solution.cases[index]
     if m.kind == "lamp":
         watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
@@ -63,8 +65,21 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     return deck(solution, index, Reading("volts", plus, minus, ohms=meter_ohms), title)
 
 
+def _mode(predictor: Predictor, index: int, job: JobState, m: Measurement, plus: str, minus: str) -> str:
+    """The solution that a deck shows: of many phases, at the angle where this reading is at its height."""
+    mode, *across = predictor.ac_modes() if m.kind == "ac_volts" else (mode_of(m),)
+    if not across:
+        return mode
+    first, second = (
+        float(predictor.solution(job, m.condition, x).between(plus, minus)[index]) for x in (mode, *across)
+    )
+    return f"{mode}@{math.degrees(math.atan2(second, first)):.3f}"
+
+
 def deck_for(
-    world: BikeWorld,
+    built: Build,
+    service: Service,
+    instruments: Mapping[str, Instrument],
     faults: Sequence[str],
     settings: Sequence[str],
     measurement: str = "",
@@ -73,11 +88,11 @@ def deck_for(
     done: Sequence[str] = (),
 ) -> str:
     """The deck that `diagnose netlist` writes."""
-    s = situation(world.built, world.service, world.library.instruments, faults, found=found, done=done)
-    about = f"{world.spec.id} {'+'.join(s.faults) or 'no_fault'}"
+    s = situation(built, service, instruments, faults, found=found, done=done)
+    about = f"{built.spec.id} {'+'.join(s.faults) or 'no_fault'}"
     if measurement:
-        m = world.parse(measurement)
+        m = parse_measurement(built, instruments, measurement)
         return measurement_deck(s.predictor, s.index, s.job, m, f"{about} {m.id}")
-    condition = as_condition(world.built, ",".join(settings))
+    condition = as_condition(built, ",".join(settings))
     solution = s.predictor.solution(s.job, condition)
     return deck(solution, s.index, None, f"{about} {condition.text or 'at rest'}")
