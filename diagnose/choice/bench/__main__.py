@@ -17,8 +17,9 @@ import numpy as np
 from diagnose.choice.bench import network, noisy, speed
 from diagnose.choice.bench.baselines import BASELINES, Policy, rate_rule
 from diagnose.choice.bench.families import FAMILIES, Instance
+from diagnose.choice.estimate import remaining
 from diagnose.choice.problem import Paid
-from diagnose.choice.weigh import Limits
+from diagnose.choice.weigh import Limits, weigh
 
 BARE = Limits(exact=False, look_ahead=False)
 
@@ -143,7 +144,13 @@ def noisy_table(seeds: Sequence[int], episodes: int, unknown: float, few: bool) 
                 {"repairs only, chance a minute": BASELINES["repairs only, chance a minute"]},
             )
         ours = np.array([r.minutes for r in results[guarded]])
-        print(f"seed {seed}")
+        world = noisy.build(seed, "repair").problem
+        first = remaining(weigh(world, world.prior, Paid()))
+        inside = np.mean((first.minutes_low <= ours) & (ours <= first.minutes_high))
+        print(
+            f"seed {seed}: estimate at the start {first.minutes:.0f} min, range {first.minutes_low:.0f} to "
+            f"{first.minutes_high:.0f}; {inside:.0%} of the jobs fell inside"
+        )
         for name, rows in results.items():
             minutes = np.array([r.minutes for r in rows])
             gathered.setdefault(name, []).append(minutes)
