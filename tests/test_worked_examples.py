@@ -443,9 +443,9 @@ def measured(instance: Instance, limits: Limits) -> float:
 def test_the_rule_stays_within_its_bars_of_the_subset_optimum(family):
     """Optimum by an independent subset dynamic program; exact search off, look-ahead on; fixed seeds."""
     ratios = [
-        measured(FAMILIES[family](np.random.default_rng([seed, 7])), Limits(exact=False)) for seed in range(8)
+        measured(FAMILIES[family](np.random.default_rng([seed, 7])), Limits(exact=False)) for seed in range(5)
     ]
-    assert len(ratios) == 8
+    assert len(ratios) == 5
     assert min(ratios) >= 1.0 - 1e-9
     assert np.mean(ratios) <= 1.002
     assert max(ratios) <= 1.06
@@ -455,7 +455,7 @@ def test_the_rule_stays_within_its_bars_of_the_subset_optimum(family):
 def test_the_bare_rule_without_any_look_ahead_stays_near_the_subset_optimum(family):
     """The same without look-ahead: bars mean 1.02, worst 1.12 (parity is the hardest)."""
     bare = Limits(exact=False, look_ahead=False)
-    ratios = [measured(FAMILIES[family](np.random.default_rng([seed, 7])), bare) for seed in range(6)]
+    ratios = [measured(FAMILIES[family](np.random.default_rng([seed, 7])), bare) for seed in range(4)]
     assert np.mean(ratios) <= 1.02
     assert max(ratios) <= 1.12
 

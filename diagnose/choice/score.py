@@ -95,7 +95,7 @@ def situation(problem: Problem, paid: Paid) -> Situation:
     )
     cost = np.array([max(r.minutes + unpaid(problem, paid, r.places), MINUTE_FLOOR) for r in repairs])
     n = len(problem.prior)
-    cures = np.array([_progress(r) for r in repairs], dtype=float).reshape(len(repairs), n)
+    cures = _cure_matrix(repairs) if repairs else np.zeros((0, n))
     wants = np.full(n, -1)
     if len(repairs):
         with np.errstate(divide="ignore"):
@@ -105,6 +105,14 @@ def situation(problem: Problem, paid: Paid) -> Situation:
     if problem.unmodelled >= 0:
         wants[problem.unmodelled] = -1
     return Situation(problem, paid, tests, extra, repairs, cost, cures, wants)
+
+
+@lru_cache(maxsize=4)
+def _cure_matrix(repairs: tuple[RepairOption, ...]) -> np.ndarray:
+    """(n_repairs, n_candidates); kept for the next decisions, so nobody writes into it."""
+    matrix = np.array([_progress(r) for r in repairs], dtype=float)
+    matrix.setflags(write=False)
+    return matrix
 
 
 def _progress(repair: RepairOption) -> np.ndarray:
