@@ -138,8 +138,9 @@ def _number(
             zero = float(_normal(np.asarray(y), np.asarray(0.0), np.asarray(OPEN_LEAD_VOLTS)))
             lead, blind = zero, BLACK_LEAD_ZERO * zero + (1.0 - BLACK_LEAD_ZERO) * flat
     slip = np.full(len(good), lead)
-    if neighbours:
-        beside = np.mean([_good(n, y, low, high, latents, blur)[0].mean(axis=1) for n in neighbours], axis=0)
+    alike = [n for n in neighbours if n.value is not None and n.scale == column.scale]
+    if alike:
+        beside = np.mean([_good(n, y, low, high, latents, blur)[0].mean(axis=1) for n in alike], axis=0)
         slip = 0.5 * slip + 0.5 * beside
     return Stories(good=good, slip=slip, wrong=wrong, blind=blind, peak=peak)
 
