@@ -190,7 +190,7 @@ class BikeWorld:
                 continue
             if m.condition.out and not near.intersection(self._part_nodes(m.condition.out)):
                 continue
-            if m.kind in ("ohms", "diode") or m.kind == "amps":
+            if m.kind in ("ohms", "diode", "amps") or (m.kind == "lamp" and m.condition.out):
                 yield m
                 continue
             driven = replace(m.condition, out=(), apart=(), battery=True).text

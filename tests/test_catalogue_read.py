@@ -335,8 +335,8 @@ def test_laws_and_devices_of_knowledge_are_those_of_the_circuit():
 
     assert set(LAW_VALUES) == set(netlist.LAWS)
     for law, values in LAW_VALUES.items():
-        assert set(values) - {"ac_per_1000rpm"} == set(netlist.LAWS[law])
+        assert set(values) - {"ac_per_1000rpm", "phase"} == set(netlist.LAWS[law])
     assert {law: tuple(roles) for law, roles in DEVICE_ROLES.items()} == dict(netlist.DEVICE_ROLES)
     assert {law: tuple(values) for law, values in DEVICE_VALUES.items()} == dict(netlist.DEVICE_VALUES)
-    assert {"closed", "ac_per_1000rpm"} == OPTIONAL_VALUES
+    assert {"closed", "ac_per_1000rpm", "phase"} == OPTIONAL_VALUES
     assert len(EDIT_KEYS) == 12

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.bike.build import Build, node_of_point
-from diagnose.bike.currents import Service, as_condition
+from diagnose.bike.currents import Service, as_condition, need_condition
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
 from diagnose.catalogue.model import Instrument, TestSpec
 from diagnose.circuit.netlist import Element
@@ -46,6 +46,7 @@ CONDITIONS_PER_POINT = 3
 CARRYING = ("wire", "connector", "switch", "relay")  # words of parts that only pass current on
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7
+OWN_LOAD_AMPERES = 0.2  # from here on a switched load counts as a branch of its fuse
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
 
@@ -61,6 +62,13 @@ def touchable(built: Build) -> dict[str, str]:
         if at not in best or rank < best[at]:
             best[at] = rank
     return {at: point for at, (_, _, point) in best.items()}
+
+
+def high_tension_nodes(built: Build) -> set[str]:
+    """Nodes that carry the spark: no live meter or lamp goes there, ohms with the battery off may."""
+    spec = built.spec
+    parts = spec.parts.values()
+    return {spec.nodes[f"{p.id}.{t}"] for p in parts for t in spec.kinds[p.kind].high_tension}
 
 
 def components_at(built: Build, point: str) -> tuple[str, ...]:
@@ -122,6 +130,12 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
     raise UsageError(unknown("kind of measurement", kind, [*TWO_POINT, *OTHERS]))
 
 
+def _set_at(built: Build, condition: Condition) -> set[str]:
+    """Places that must be open to put the controls of a condition where it wants them."""
+    places = {built.spec.controls[control].place for control, _ in condition.controls}
+    return places - {""}
+
+
 def _minutes(instruments: Mapping[str, Instrument], kind: str) -> float:
     return instruments[kind].values["minutes"].number
 
@@ -141,7 +155,7 @@ def two_point(
     minutes += 0.0 if condition.battery else BATTERY_OFF_SHARE
     places = {_place(built, c) for c in touched}
     places |= {_place(built, part_of_joint(built, c)) for c in condition.apart}
-    places |= {_place(built, f) for f in condition.out}
+    places |= {_place(built, f) for f in condition.out} | _set_at(built, condition)
     turning = condition.engine == "cranking" or ("start", "pressed") in condition.controls
     return Measurement(
         f"{kind}:{plus}:{minus}@{condition.text}",
@@ -168,6 +182,10 @@ def observe(
     """Watch, hear or feel a function in a condition."""
     f = built.spec.functions[function]
     minutes = OBSERVE_MINUTES.get(f.kind, _minutes(instruments, "observe"))
+    components = tuple(dict.fromkeys(e.partition(".")[0] for e in f.elements))
+    # a spark that names its element is seen at that part, behind its cover
+    at = {_place(built, c) for c in components} if f.kind == "spark" else set()
+    at |= _set_at(built, condition)
     return Measurement(
         f"observe:{function}@{condition.text}",
         "observe",
@@ -175,11 +193,12 @@ def observe(
         what=function,
         choices=FUNCTION_WORDS[f.kind],
         minutes=minutes,
+        places=tuple(sorted(p for p in at if p)),
         setup=f"eyes|{condition.text}",
         kit="hands",
         engine_runs=condition.engine not in ("off", "cranking"),
         text=f.question,
-        components=tuple(dict.fromkeys(e.partition(".")[0] for e in f.elements)),
+        components=components,
     )
 
 
@@ -238,7 +257,7 @@ def amps(
         unit="A",
         minutes=_minutes(instruments, "amps"),
         wait_min=10.0 if where == "battery" and not condition.controls else 0.0,
-        places=(_place(built, component),),
+        places=tuple(sorted({_place(built, component)} | _set_at(built, condition))),
         setup=f"amps|{condition.text}",
         kit=instruments["amps"].kit,
         components=(component,),
@@ -288,8 +307,9 @@ def measurements(
         rows.setdefault(element.minus, []).append(i)
     reference = node_of_point(spec, minus)
     put(two_point(built, instruments, "volts", plus, minus, Condition()))
+    sparking = high_tension_nodes(built)
     for at, point in points.items():
-        if at == reference:
+        if at == reference or at in sparking:
             continue
         for j in _point_conditions(built, service, at, rows):
             condition = service.conditions[j]
@@ -320,8 +340,11 @@ def measurements(
             if need.quantity == "ac_volts":
                 put(two_point(built, instruments, "ac_volts", need.plus, need.minus, own))
             elif need.quantity == "ohms":
-                off = replace(own, engine="off", battery=False)
+                off = replace(need_condition(built, need, own), engine="off", battery=False)
                 put(two_point(built, instruments, "ohms", need.plus, need.minus, off))
+            elif need.when:
+                still = replace(need_condition(built, need, own), engine="off")
+                put(two_point(built, instruments, "volts", need.plus, need.minus, still))
         if f.kind == "starter":
             put(two_point(built, instruments, "lowest_volts", plus, minus, own))
     for part in spec.parts.values():
@@ -432,19 +455,30 @@ def _between_ways(built: Build, wire: str, connector_of: Mapping[str, str]) -> b
 
 
 def _fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:
-    """The plainest condition that puts supply on a fuse, and the one in which it carries most."""
-    element = built.fuses[fuse][0]
-    row = next(i for i, e in enumerate(built.netlist.elements) if e.id == element)
+    """Conditions for a lamp in place of a fuse: the plainest, the most loaded, and each of its own switches.
+
+    Its own are those whose load no other fuse behind it carries.
+    """
+    row_of = {e.id: i for i, e in enumerate(built.netlist.elements)}
+    rows = {f: row_of[elements[0]] for f, elements in built.fuses.items()}
+    own = service.currents[rows[fuse]]
     loaded = [
-        j
-        for j, c in enumerate(service.conditions)
-        if c.engine == "off" and c.controls and service.currents[row, j] > 1e-3
+        j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls and own[j] > 1e-3
     ]
     if not loaded:
         return []
     plain = min(loaded, key=lambda j: (len(service.conditions[j].controls), j))
-    most = max(loaded, key=lambda j: service.currents[row, j])
-    return [service.conditions[j] for j in dict.fromkeys((plain, most))]
+    most = max(loaded, key=lambda j: own[j])
+    behind = [service.currents[r] for f, r in rows.items() if f != fuse]
+    behind = [other for other in behind if other[plain] <= own[plain]]
+
+    def switches(j: int) -> bool:
+        more = own[j] - own[plain]
+        shared = any(other[j] - other[plain] > 0.5 * more for other in behind)
+        return more > OWN_LOAD_AMPERES and not shared
+
+    chosen = dict.fromkeys((plain, most, *(j for j in loaded if switches(j))))
+    return [service.conditions[j] for j in chosen]
 
 
 def _carries_starter(service: Service, built: Build, fuse: str) -> bool:

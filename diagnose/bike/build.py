@@ -25,6 +25,7 @@ CHARGE_RPM_CONSTANT = 1500.0
 
 AC_SUFFIX = "ac_per_1000rpm"
 
+PHASE_SUFFIX = "phase"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Build:
@@ -38,6 +39,8 @@ class Build:
     fuses     component id -> element ids of its link
     ways      connector id -> element ids that unplugging opens; wire id -> its core (undone at one end)
     """
+    phases    element id -> by how much its AC volts lag [degrees]; empty without a many-phase alternator
+    flashers  element ids of contacts that interrupt the indicators by themselves
 
     spec: BikeSpec
     netlist: Netlist
@@ -50,6 +53,8 @@ class Build:
     elements: Mapping[str, Element]
     devices: Mapping[str, Device]
 
+    phases: Mapping[str, float]
+    flashers: tuple[str, ...]
 
 def kind_of(spec: BikeSpec, component: str) -> Kind:
     """The kind of a component; raises UsageError with near misses."""
@@ -90,6 +95,8 @@ def build(spec: BikeSpec) -> Build:
     contacts: dict[str, tuple[str, tuple[str, ...]]] = {}
     windings: dict[str, float] = {}
     generators: dict[str, float] = {}
+    phases: dict[str, float] = {}
+    flashers: list[str] = []
     fuses: dict[str, tuple[str, ...]] = {}
     battery_part = spec.body["battery_plus"].partition(".")[0]
     batteries: list[str] = []
@@ -112,12 +119,17 @@ def build(spec: BikeSpec) -> Build:
                 windings[element_id] = own.pop(AC_SUFFIX)
                 tolerances[e.name].pop(AC_SUFFIX, None)
             if e.law == "contact":
+            if PHASE_SUFFIX in own:
+                phases[element_id] = own.pop(PHASE_SUFFIX)
+                tolerances[e.name].pop(PHASE_SUFFIX, None)
                 if e.closed_in:
                     contacts[element_id] = (part.control, e.closed_in)
                     own["closed"] = float(spec.controls[part.control].rest in e.closed_in)
                 else:
                     own.setdefault("closed", 0.0)
             if e.law == "generator":
+                if kind.word == "flasher" and own["closed"]:
+                    flashers.append(element_id)
                 generators[element_id] = own["max_current"]
                 own["max_current"] = 0.0
                 tolerances[e.name].pop("max_current", None)
@@ -173,6 +185,8 @@ def build(spec: BikeSpec) -> Build:
 
 def engine_rpm(spec: BikeSpec, engine: str) -> float:
     """Revolutions per minute of an engine word: off, cranking, idle or a number."""
+        phases,
+        tuple(flashers),
     if engine == "off":
         return 0.0
     if engine == "cranking":
@@ -219,7 +233,19 @@ def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUG
     return tuple(edits)
 
 
-def ac_edits(built: Build, condition: Condition) -> tuple[Edit, ...]:
+def winding_share(built: Build, element: str, angle: float) -> float:
+    """Share of a winding's AC volts seen at an angle of the turn [1]; 1 for a single-phase winding.
+
+    The circuit is solved in real numbers; a many-phase one at two angles 90 degrees apart, whose readings
+    are the two parts of the phasor.
+    angle  [degrees]
+    """
+    if element not in built.phases:
+        return 1.0
+    return math.cos(math.radians(built.phases[element] - angle))
+
+
+def ac_edits(built: Build, condition: Condition, angle: float = 0.0) -> tuple[Edit, ...]:
     """Further edits that turn the DC circuit into the AC one: windings drive it, DC sources are silent.
 
     Diodes are left out: what lies behind a rectifier does not load a winding in this first-order picture.
@@ -228,7 +254,8 @@ def ac_edits(built: Build, condition: Condition) -> tuple[Edit, ...]:
     edits: list[Edit] = []
     for element in built.netlist.elements:
         if element.id in built.windings:
-            edits.append(Change(element.id, "emf", built.windings[element.id] * rpm / 1000.0))
+            volts = built.windings[element.id] * rpm / 1000.0
+            edits.append(Change(element.id, "emf", volts * winding_share(built, element.id, angle)))
         elif element.law == "source":
             edits.append(Change(element.id, "emf", 0.0))
         elif element.law == "diode":
@@ -241,7 +268,7 @@ def ac_edits(built: Build, condition: Condition) -> tuple[Edit, ...]:
 
 
 def fault_edits_in(
-    built: Build, edits: Sequence[Edit], condition: Condition, *, alternating: bool
+    built: Build, edits: Sequence[Edit], condition: Condition, *, alternating: bool, angle: float = 0.0
 ) -> tuple[Edit, ...]:
     """A fault's edits as they act in a condition.
 
@@ -254,7 +281,8 @@ def fault_edits_in(
     for e in edits:
         if isinstance(e, Change) and e.param == AC_SUFFIX:
             if alternating:
-                out.append(Change(e.target, "emf", e.value * rpm / 1000.0))
+                share = winding_share(built, e.target, angle)
+                out.append(Change(e.target, "emf", e.value * rpm / 1000.0 * share))
         elif isinstance(e, Change) and e.target in built.generators and e.param == "max_current":
             if turning and not alternating:
                 out.append(Change(e.target, e.param, e.value * charge_fraction(rpm)))

@@ -7,13 +7,14 @@ faults are made from the healthy current, found here by solving the sound bike i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from diagnose.bike.build import Build, ac_edits, condition_edits
 from diagnose.bike.model import Condition
 from diagnose.catalogue.conditions import parse_condition
+from diagnose.catalogue.model import Requirement
 from diagnose.circuit.netlist import Case
 from diagnose.circuit.solve import compile_netlist, settle_cases
 
@@ -49,6 +50,14 @@ def as_condition(built: Build, text: str) -> Condition:
     return Condition(pairs, engine, tuple(sorted(out)), tuple(sorted(apart)), battery)
 
 
+def need_condition(built: Build, need: Requirement, condition: Condition) -> Condition:
+    """The condition in which a need is judged: its own control positions over those of the function's."""
+    if not need.when:
+        return condition
+    controls = dict(condition.controls) | dict(as_condition(built, need.when).controls)
+    return replace(condition, controls=tuple(sorted(controls.items())))
+
+
 def use_conditions(built: Build) -> tuple[Condition, ...]:
     """Every distinct condition in which some function should work, plus rest and plain key-on ones.
 
@@ -68,6 +77,11 @@ def use_conditions(built: Build) -> tuple[Condition, ...]:
             fewer = Condition(tuple(p for p in c.controls if p[0] != control), "off")
             if fewer.controls and len(fewer.controls) == len(c.controls) - 1 and len(fewer.controls) <= 1:
                 found.setdefault(fewer.text, fewer)
+    for f in built.spec.functions.values():
+        for need in f.needs if f.kind != "stop" else ():
+            if need.when:
+                c = replace(need_condition(built, need, as_condition(built, f.when)), engine="off")
+                found.setdefault(c.text, c)
     return tuple(sorted(found.values(), key=lambda c: (len(c.controls) + (c.engine != "off"), c.text)))
 
 

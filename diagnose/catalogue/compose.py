@@ -287,6 +287,9 @@ def _check_parts(merged: _Merged) -> None:
         for neighbour in item.neighbours:
             if neighbour not in components and neighbour not in elsewhere:
                 note(unknown("neighbour", neighbour, components))
+    for control in merged.controls.values():
+        if control.place and control.place not in merged.places:
+            _noting(merged, control.mark, control.id)(unknown("place", control.place, merged.places))
     for part in merged.parts.values():
         note = _noting(merged, part.mark, part.id)
         kind = merged.library.kinds[part.kind]
@@ -333,10 +336,11 @@ def _check_functions(merged: _Merged) -> None:
     fuses = [p.id for p in merged.parts.values() if merged.library.kinds[p.kind].word == "fuse"]
     for f in merged.functions.values():
         note = _noting(merged, f.mark, f.id)
-        try:
-            parse_words(f.when, merged.controls, fuses, tuple(merged.connectors))
-        except UsageError as err:
-            note(str(err))
+        for when in (f.when, *(need.when for need in f.needs)):
+            try:
+                parse_words(when, merged.controls, fuses, tuple(merged.connectors))
+            except UsageError as err:
+                note(str(err))
         for element_id in f.elements:
             component, _, element = element_id.partition(".")
             part = merged.parts.get(component)

@@ -198,6 +198,7 @@ class Kind:
     look: LookSpec | None = None
     tests: tuple[TestSpec, ...] = ()
     sensitive: bool = False
+    high_tension: tuple[str, ...] = ()
     mark: Mark = field(default=Mark(), compare=False)
 
 
@@ -222,6 +223,7 @@ class Control:
     positions: tuple[str, ...]
     rest: str
     words: Mapping[str, str] = field(default_factory=dict)
+    place: str = ""
     mark: Mark = field(default=Mark(), compare=False)
 
 
@@ -285,6 +287,7 @@ class Requirement:
 
     quantity  ac_volts | volts | ohms, between two points
     dead / weak   limits; `below` True: less is worse, else more is worse
+    when      control positions in which it is judged, over those of the function's condition; '' for none
     """
 
     quantity: str
@@ -294,6 +297,7 @@ class Requirement:
     dead: float
     below: bool
     title: str = ""
+    when: str = ""
 
 
 @dataclass(frozen=True, slots=True)

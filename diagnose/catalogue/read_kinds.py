@@ -37,7 +37,7 @@ from diagnose.catalogue.words import (
 from diagnose.errors import unknown
 
 _KIND_NEEDS = ("title", "word", "terminals", "rate", "modes")
-_KIND_MAY = ("elements", "devices", "values", "look", "repairs", "tests", "sensitive")
+_KIND_MAY = ("elements", "devices", "values", "look", "repairs", "tests", "sensitive", "high_tension")
 _MODE_NEEDS = ("title", "edits", "share", "repair")
 _MODE_MAY = ("handbook", "severity", "visible", "fresh", "tags", "intermittent", "get_home")
 _REPAIR_NEEDS = ("title", "sort", "cures", "minutes", "price")
@@ -110,8 +110,16 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         look=_look(here.at("look"), sources) if here.has("look") else None,
         tests=tuple(_test(c, name, terminals) for name, c in here.entries("tests")),
         sensitive=here.flag("sensitive"),
+        high_tension=_high_tension(here, terminals),
         mark=here.own_key_mark,
     )
+
+
+def _high_tension(here: Cursor, terminals: Collection[str]) -> tuple[str, ...]:
+    for item in here.items("high_tension"):
+        if item.data not in terminals:
+            item.note(unknown("terminal", str(item.data), terminals))
+    return here.texts("high_tension")
 
 
 def _required(here: Cursor, key: str, unit: str, sources: Collection[str]) -> Value:

@@ -84,7 +84,7 @@ def _place(here: Cursor, name: str) -> Place:
 
 
 def _control(here: Cursor, name: str) -> Control:
-    here.is_mapping(("title", "positions", "rest"), ("words",))
+    here.is_mapping(("title", "positions", "rest"), ("words", "place"))
     positions = here.texts("positions")
     if name in RESERVED_CONTROLS:
         here.note(f"control {name!r} has a name that conditions need; try {name}_switch")
@@ -104,7 +104,7 @@ def _control(here: Cursor, name: str) -> Control:
         else:
             words[position] = c.data
     rest = here.word("rest", positions, kind="position")
-    return Control(name, here.text("title"), positions, rest, words, here.own_key_mark)
+    return Control(name, here.text("title"), positions, rest, words, here.text("place"), here.own_key_mark)
 
 
 def read_part(
@@ -253,7 +253,7 @@ def _function(here: Cursor, name: str) -> Function:
 
 
 def _need(here: Cursor) -> Requirement:
-    here.is_mapping(("quantity", "plus", "minus", "weak", "dead", "below"), ("title",))
+    here.is_mapping(("quantity", "plus", "minus", "weak", "dead", "below"), ("title", "when"))
     if not isinstance(here.data, dict):
         return Requirement("volts", "", "", 0.0, 0.0, True)
     measured = here.word("quantity", NEED_UNITS, "volts")
@@ -262,4 +262,5 @@ def _need(here: Cursor) -> Requirement:
     if here.has("below") and (dead > weak if below else dead < weak):
         side = "below" if below else "above"
         here.note(f"dead={dead:g} {unit} is on the good side of weak={weak:g} {unit}; expected it {side}")
-    return Requirement(measured, here.text("plus"), here.text("minus"), weak, dead, below, here.text("title"))
+    plus, minus = here.text("plus"), here.text("minus")
+    return Requirement(measured, plus, minus, weak, dead, below, here.text("title"), here.text("when"))

@@ -35,20 +35,21 @@ PART_WORDS = [
     "plug",
 ]
 
-# law -> its values and their units. In `source`, ac_per_1000rpm is optional; `closed` of a contact is
+# law -> its values and their units. In `source`, ac_per_1000rpm and its phase in degrees are optional;
+# `closed` of a contact is
 # set by what drives it.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
     "contact": {"resistance": "ohm", "closed": "1"},
     "fuse": {"resistance": "ohm", "rating": "A"},
-    "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V"},
+    "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V", "phase": "1"},
     "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
     "diode": {"saturation_current": "A", "emission": "1"},
     "electronic": {"rated_volts": "V", "rated_watts": "W", "cut_off_volts": "V"},
     "motor": {"resistance": "ohm", "back_emf": "V"},
     "generator": {"regulated_volts": "V", "resistance": "ohm", "max_current": "A"},
 }
-OPTIONAL_VALUES = frozenset({"closed", "ac_per_1000rpm"})
+OPTIONAL_VALUES = frozenset({"closed", "ac_per_1000rpm", "phase"})
 
 # device law -> role -> least number of members; roles ending in _node name own terminals, others elements
 DEVICE_ROLES: Mapping[str, Mapping[str, int]] = {

@@ -90,7 +90,8 @@ def _fits(role: str, word: str, words: frozenset[str]) -> bool:
     if role == "cdi":
         return word not in ("switch", "fuse", "ground", "body")
     if role == "kill":
-        return word != "fuse"
+        # a switch in the feed of battery coils stops the engine when it is unplugged: no kill wire to fear
+        return word != "fuse" and "feed" not in words
     if role in ("regulator", "alternator"):
         return word not in ("fuse", "ground", "switch")
     return True

@@ -21,7 +21,7 @@ from diagnose.bike.build import (
     fault_edits_in,
     node_of_point,
 )
-from diagnose.bike.currents import Service, as_condition
+from diagnose.bike.currents import Service, as_condition, need_condition
 from diagnose.bike.model import Candidate, Condition, JobState, Measurement
 from diagnose.catalogue.model import Function, Instrument
 from diagnose.circuit.netlist import Case, Change, Edit
@@ -37,7 +37,9 @@ HARMLESS_WORDS = 0.02
 KEPT_SOLUTIONS = 32  # a solved condition of 500 candidates takes some 10 MB; columns are what is kept
 FLICKER_SHARE = 0.3  # share of its volts that a thing must gain and lose to be seen to flicker or chatter
 
-Mode = str  # 'dc', 'ac' (windings drive it), 'dead' (battery off, for ohms), 'found' (before any damage)
+# 'dc', 'ac' (windings drive it) or 'ac@DEGREES' of the turn, 'dead' (battery off, for ohms), 'dark' (between
+# two flashes), 'found' (before any damage)
+Mode = str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,15 +108,18 @@ class Predictor:
         base = condition_edits(self.built, condition, job)
         if mode == "dead":
             base = condition_edits(self.built, replace(condition, battery=False, engine="off"), job)
-        if mode == "ac":
-            base = base + ac_edits(self.built, condition)
+        if mode == "dark":
+            base = base + tuple(Change(e, "closed", 0.0) for e in self.built.flashers)
+        alternating, angle = mode.startswith("ac"), angle_of(mode)
+        if alternating:
+            base = base + ac_edits(self.built, condition, angle)
         charge = None
         if mode == "dc" and condition.engine not in ("off", "cranking") and self.built.generators:
             charge = self.charge_share(job, condition)
         cases = []
         for i, candidate in enumerate(self.candidates):
             own = self._fault_edits(candidate, job)
-            edits = base + fault_edits_in(self.built, own, condition, alternating=mode == "ac")
+            edits = base + fault_edits_in(self.built, own, condition, alternating=alternating, angle=angle)
             if charge is not None:
                 edits += self._weakened_charge(condition, float(charge[i]), edits)
             cases.append(Case(edits, self._states(i, job)))
@@ -141,8 +146,11 @@ class Predictor:
                 for need in f.needs if f.kind == "charge" else ():
                     if need.quantity != "ac_volts":
                         continue
-                    solution = self.solution(job, condition, "ac")
-                    volts = np.abs(_between(self.built, solution, need.plus, need.minus))
+                    parts = [
+                        _between(self.built, self.solution(job, condition, mode), need.plus, need.minus)
+                        for mode in self.ac_modes()
+                    ]
+                    volts = np.sqrt(np.sum(np.square(parts), axis=0))
                     share = np.minimum(share, volts / max(float(volts[self.healthy]), 1e-9))
             self._charge[key] = np.clip(share, 0.0, 1.0)
         return self._charge[key]
@@ -259,8 +267,9 @@ class Predictor:
             case "flash":
                 shares = self._light_shares(f, here, healthy)
                 current = np.mean([self._current_share(e, here, healthy) for e in f.elements], axis=0)
-                steady = np.zeros(len(self.candidates), dtype=bool)
-                return effects.flash_words(shares, current, self._counts_load(), steady)
+                steady = self._lit_between_flashes(f, job, condition, healthy)
+                stalls = bool(self.built.flashers)
+                return effects.flash_words(shares, current, self._counts_load() or stalls, steady, stalls)
             case "charge":
                 return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
         raise ValueError(f"function {function} has kind {f.kind!r}")
@@ -275,6 +284,19 @@ class Predictor:
         standing = self.solution(job, replace(condition, engine="off")).between(plus, minus)
         lift = running - standing[self.healthy]
         return np.clip(lift / max(float(lift[self.healthy]), 0.1), 0.0, None)
+
+    def _lit_between_flashes(
+        self, f: Function, job: JobState, condition: Condition, healthy: Solution
+    ) -> np.ndarray:
+        """(n_candidates,) bool: some lamp burns although the flasher's contact is open."""
+        if not self.built.flashers:
+            return np.zeros(len(self.candidates), dtype=bool)
+        dark = self._light_shares(f, self.solution(job, condition, "dark"), healthy)
+        return dark.max(axis=0) > effects.LIGHT_EDGES[1]
+
+    def ac_modes(self) -> tuple[Mode, ...]:
+        """Solutions that make up AC volts: one, or with a many-phase alternator two at right angles."""
+        return ("ac", "ac@90") if self.built.phases else ("ac",)
 
     def _counts_load(self) -> bool:
         return any(d.law == "output" for d in self.built.netlist.devices)
@@ -341,12 +363,12 @@ class Predictor:
     def _need_words(self, job: JobState, f: Function, condition: Condition) -> np.ndarray:
         words = []
         for need in f.needs:
-            mode = "ac" if need.quantity == "ac_volts" else "dead" if need.quantity == "ohms" else "dc"
-            solution = self.solution(job, condition, mode)
+            here = need_condition(self.built, need, condition)
+            modes = {"ac_volts": self.ac_modes(), "ohms": ("dead",)}.get(need.quantity, ("dc",))
             plus = node_of_point(self.built.spec, need.plus)
             minus = node_of_point(self.built.spec, need.minus)
-            volts, ohms = thevenin(solution, plus, minus)
-            value = ohms if need.quantity == "ohms" else np.abs(volts)
+            seen = [thevenin(self.solution(job, here, mode), plus, minus) for mode in modes]
+            value = seen[0][1] if need.quantity == "ohms" else np.sqrt(sum(v**2 for v, _ in seen))
             words.append(effects.need_words(value, need.weak, need.dead, need.below))
         return effects.worst_of(words) if f.kind == "spark" else effects.stop_words(words)
 
@@ -441,6 +463,11 @@ def _with_rows(base: Column, part: Column, rows: np.ndarray) -> Column:
         shift=merged(base.shift, part.shift),
         words=merged(base.words, part.words),
     )
+
+
+def angle_of(mode: Mode) -> float:
+    """Degrees of the turn at which an AC solution is taken; 0 where the mode names none."""
+    return float(mode.partition("@")[2] or 0.0)
 
 
 def mode_of(m: Measurement) -> Mode:

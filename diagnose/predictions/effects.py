@@ -23,6 +23,9 @@ SOUND_EDGES = (0.72, 0.25)  # share of the horn's current; below a quarter it on
 CHARGE_EDGES = (0.90, 0.30)  # share of the healthy charging current
 STARTER_SLOW = 0.88  # share of the healthy volts across the motor below which cranking sounds slow
 FAST_FLASH_BELOW = 0.70  # share of the healthy lamp current below which a lamp-out check doubles the rate
+# A flasher heated by the lamp current hurries or holds still when a lamp is missing, by construction (trade
+# texts): about even at half the current, and hardly ever flashing at a quarter (estimate).
+FLASHER_STALLS_BELOW = 0.50
 BLUR = 0.20  # standard deviation of a judgement by eye or ear, in ln(share) (estimate)
 MIN_SHARE = 1e-9
 
@@ -78,7 +81,11 @@ def starter_words(
 
 
 def flash_words(
-    share_of_light: np.ndarray, share_of_current: np.ndarray, counts_load: bool, steady: np.ndarray
+    share_of_light: np.ndarray,
+    share_of_current: np.ndarray,
+    counts_load: bool,
+    steady: np.ndarray,
+    stalls: bool = False,
 ) -> np.ndarray:
     """(n, 5): works, fast, weak, steady, dead.
 
@@ -86,6 +93,7 @@ def flash_words(
     share_of_current  (n,) of the flashing circuit
     counts_load       a lamp missing changes the rate
     steady            (n,) bool, lit without being switched by the flasher
+    stalls            a flasher heated by the lamp current: too little of it may hold it still
     """
     brightest = share_of_light.max(axis=0)
     dimmest = share_of_light.min(axis=0)
@@ -94,8 +102,10 @@ def flash_words(
     all_good = grade(dimmest, LIGHT_EDGES)[:, 0]
     fast = grade(share_of_current, (FAST_FLASH_BELOW,), blur=0.05)[:, 1] if counts_load else 0.0 * dark
     out = np.zeros((len(brightest), 5))
-    out[:, 3] = np.where(steady, 1.0 - dark, 0.0)
-    going = np.where(steady, 0.0, 1.0 - dark)
+    still = grade(share_of_current, (FLASHER_STALLS_BELOW,), blur=0.25)[:, 1] if stalls else 0.0 * dark
+    still = np.where(steady, 1.0, still)
+    out[:, 3] = (1.0 - dark) * still
+    going = (1.0 - dark) * (1.0 - still)
     out[:, 1] = going * fast
     out[:, 0] = going * (1.0 - fast) * all_good
     out[:, 2] = going * (1.0 - fast) * (1.0 - all_good)

@@ -100,6 +100,10 @@ def _volts(p: Predictor, job: JobState, group: Sequence[Measurement], mode: str)
                 round_to(value, 0.001),
                 round_to(spread, 1e-4),
                 round_to(shift, 1e-3),
+    for other in p.ac_modes()[1:] if mode == "ac" else ():
+        across = p.solution(job, group[0].condition, other)
+        more, _, _ = bench.read_volts_with_spread(across, pairs, meter, p.built.batteries[0])
+        values = np.hypot(values, more)
                 low=low,
                 high=high,
             )
