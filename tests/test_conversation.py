@@ -410,7 +410,8 @@ def test_a_number_may_come_as_a_number():
 def test_a_reading_taken_again_confirms_the_first_or_takes_its_place():
     state, _ = take(start()[0], VOLTS_REST, "12.6 V")
     agreed, _ = take(state, VOLTS_REST, "12.55 V")
-    assert [r.value for r in agreed.readings] == [12.6, 12.6]
+    assert [(r.value, r.repeats) for r in agreed.readings] == [(12.6, False), (12.55, True)]
+    assert np.array_equal(marginal(agreed.belief), marginal(state.belief))
     changed, _ = say(state, {"take": VOLTS_REST}, {"answer": "10.8 V", "sure": True})
     assert [r.value for r in changed.readings] == [10.8]
     alone, _ = say(start()[0], {"take": VOLTS_REST}, {"answer": "10.8 V", "sure": True})
@@ -508,7 +509,7 @@ def test_a_repair_that_did_not_help_clears_its_candidates():
     before = chance(state, "lamp.open")
     state, _ = say(state, {"done": advice["repair"], "works": "no"})
     assert before > 0.5 and chance(state, "lamp.open") < 0.2
-    assert state.job.done == (advice["repair"],)
+    assert state.paid.repairs_done == {advice["repair"]}
     _, told = play(state, (), "lamp_feed.open", TOOLS)
     assert advice["repair"] not in [e.get("repair") for e in told if e["event"] == "advice"]
 
@@ -605,6 +606,33 @@ def test_a_repair_of_the_users_own_choice_counts():
     state, _ = say(state, {"done": "main_fuse.renew", "works": "no"})
     assert chance(state, "main_fuse.blown") < 0.02
     assert state.job.renewed == ("main_fuse",)
+
+
+def test_a_repair_that_did_not_help_needs_no_new_predictions_and_keeps_what_was_read():
+    """It was done on a sound part: no reading of the remaining suspects changes."""
+    from diagnose.conversation.planning import physical
+
+    before, _ = take(start()[0], VOLTS_FUSE, "12.6")
+    after, _ = say(before, {"done": "main_fuse.renew", "works": "no"})
+    assert physical(after.job) == physical(before.job)
+    assert VOLTS_FUSE in after.paid.used
+    helped, _ = say(before, {"done": "main_fuse.renew", "works": "yes"})
+    assert physical(helped.job).done == ("main_fuse.renew",)
+    assert physical(helped.job).renewed == ("main_fuse",) and not helped.paid.used
+
+
+def test_a_repair_of_one_of_two_faults_changes_what_the_other_shows():
+    from diagnose.bike.model import Candidate
+
+    world = bench()[0]
+    faults = {c.id: c.faults for c in world.candidates}
+    pair = Candidate("horn.seized+lamp.open", (*faults["horn.seized"], *faults["lamp.open"]), 0.01)
+    row = CANDIDATES.index("horn.seized")
+    world.candidates = (*world.candidates[:row], pair, *world.candidates[row + 1 :])
+    tools = (world, *TOOLS[1:])
+    state, _ = begin({**KNOWN, "complaints": ["lamp_dead"]}, *tools)
+    state, _ = step(state, {"done": "lamp.renew", "works": "no"}, *tools)
+    assert state.job.done == ("lamp.renew",)
 
 
 @pytest.mark.parametrize(

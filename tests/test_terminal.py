@@ -185,7 +185,7 @@ def test_done_asks_whether_it_works_until_it_is_told(tmp_path):
         tmp_path, ["take volts:lamp.feed:lamp.ground@key=run", "12.6", "done", "maybe", "no"], **KNOWN
     )
     assert "Please type yes or no." in shown
-    assert session.state.job.done == ("lamp.renew",)
+    assert session.state.paid.repairs_done == {"lamp.renew"}
 
 
 def test_the_end_of_input_pauses_and_says_how_to_go_on(tmp_path):

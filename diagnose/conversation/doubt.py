@@ -25,6 +25,10 @@ ZERO_VOLTS = 0.2  # [V] as good as nothing
 SOMETHING_VOLTS = 1.0  # [V] what every suspect would show at least
 
 
+# a slip of a thousand is only named where what was meant is something, not next to nothing [V, A]
+LEAST_MEANT = {1e-3: 0.02, 1e3: 1.0}
+
+
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """slip: a word for what may have gone wrong; text: the sentence for the user."""
@@ -114,7 +118,7 @@ def _slip(
         if value < 0 and fits(-value):
             return Doubt("leads_swapped", words.say("doubt_swapped", skill, shown=shown))
         for factor in (1e-3, 1e3):
-            if value and fits(value * factor):
+            if abs(value * factor) >= LEAST_MEANT[factor] and fits(value * factor):
                 meant = names.reading(value * factor, m.unit, words)
                 return Doubt("unit", words.say("doubt_unit", skill, shown=shown, meant=meant))
         if m.unit == "V" and abs(value) < ZERO_VOLTS and len(finite) and finite.min() > SOMETHING_VOLTS:

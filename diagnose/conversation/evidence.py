@@ -50,23 +50,19 @@ def column(world: World, job: JobState, measurement: str) -> Column:
     return world.table(job, (measurement,)).columns[measurement]
 
 
-def take_in(world: World, belief: Belief, reading: Reading, earlier: Iterable[Evidence]) -> Belief:
-    """Weigh one reading. earlier: the evidence before it, to know a repetition when it is one."""
+def take_in(world: World, belief: Belief, reading: Reading) -> Belief:
+    """Weigh one reading; one that only repeats another weighs nothing."""
+    if reading.repeats:
+        return belief
     m = world.measurements[reading.measurement]
     own = column(world, reading.job, reading.measurement)
     near = [n for n in own.neighbours if n in world.measurements][:3]
     neighbours = world.table(reading.job, near).columns if near else {}
-    repeated = any(
-        isinstance(e, Reading) and e.measurement == reading.measurement and e.job == reading.job
-        for e in earlier
-    )
-    seen = any(o.measurement == reading.measurement for o in belief.observations)
     return posterior.update(
         belief,
         own,
         reading.value,
         doubtful=reading.slip not in NOT_A_SLIP,
-        repeat_of=reading.measurement if repeated and seen else None,
         neighbours=tuple(neighbours[n] for n in near),
         session=m.minus,
     )
@@ -77,8 +73,8 @@ def with_reading(
 ) -> tuple[tuple[Evidence, ...], Belief]:
     """The evidence and the belief with one more reading.
 
-    The same measurement taken again on an unchanged bike: if it agrees it confirms the first one (and
-    counts as a repetition, not as news); if it does not, it takes the first one's place.
+    The same measurement taken again on an unchanged bike: if it agrees it confirms the first one, which is
+    no news (a wrong reading repeats too); if it does not, it takes the first one's place.
     """
     alike = [
         e
@@ -86,10 +82,9 @@ def with_reading(
         if isinstance(e, Reading) and e.measurement == reading.measurement and e.job == reading.job
     ]
     if not alike:
-        return (*heard, reading), take_in(world, belief, reading, heard)
+        return (*heard, reading), take_in(world, belief, reading)
     if agrees(world, reading, alike[-1]):
-        again = replace(reading, value=alike[-1].value)
-        return (*heard, again), take_in(world, belief, again, heard)
+        return (*heard, replace(reading, repeats=True)), belief
     kept = (*(e for e in heard if e not in alike), reading)
     return kept, rebuild(world, setting, kept)
 
@@ -117,14 +112,12 @@ def failed(world: World, belief: Belief, repair: str) -> Belief:
 def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Belief:
     """The belief from the beginning: the same as having taken everything in one by one."""
     belief = fresh(world, setting)
-    seen: list[Evidence] = []
     for item in evidence:
         match item:
             case Reading() if item.measurement in world.measurements:
-                belief = take_in(world, belief, item, seen)
+                belief = take_in(world, belief, item)
             case Failed() if item.repair in world.repairs:
                 belief = failed(world, belief, item.repair)
-        seen.append(item)
     return belief
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.beliefs.evidence import supports
 from diagnose.bike.model import JobState, Measurement, Repair
-from diagnose.choice.act import next_act
+from diagnose.choice.act import Limits, next_act
 from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
 from diagnose.conversation import evidence
 from diagnose.conversation.state import KITS, WAIT_WEIGHT, State
@@ -26,6 +26,8 @@ PROOF_MINUTES = 4.0  # [min] exit check of a bike (common practice, no source)
 RETEST_MINUTES = 1.0  # [min] close up, switch on, look (estimate)
 SETUP_MINUTES = 0.3  # [min] turn the key, move the dial (estimate)
 ASK_MINUTES = 0.5  # [min] a safety question and what it asks for (estimate)
+# [1] chance of a fault nobody listed from which a job stops: with few readings, and with enough (estimates)
+LOST_EARLY, LOST, FEW_READINGS = 0.9, 0.5, 6
 TRY_MINUTES = 10.0  # [min] what a try may take at most
 REMEMBERED = 8  # sets of options kept for one bike
 
@@ -46,8 +48,13 @@ class Plan:
 
 
 def physical(job: JobState) -> JobState:
-    """The job state as the circuit sees it: what was said makes no difference to a reading."""
-    return replace(job, said=())
+    """The job state as the circuit sees it.
+
+    What was said makes no difference to a reading; nor does a fuse whose renewal did not help: either it
+    was sound before, or what blew it has blown it again.
+    """
+    parts = {repair.partition(".")[0] for repair in job.done}
+    return replace(job, said=(), renewed=tuple(f for f in job.renewed if f in parts))
 
 
 def plan(world: World, state: State, blocked: Mapping[str, bool]) -> Plan:
@@ -72,7 +79,13 @@ def plan(world: World, state: State, blocked: Mapping[str, bool]) -> Plan:
         setup_min=SETUP_MINUTES * state.minutes_factor(),
     )
     paid = replace(state.paid, supports=_supports(world, state, belief))
-    return Plan(next_act(problem, belief, paid), closed)
+    return Plan(next_act(problem, belief, paid, _limits(state)), closed)
+
+
+def _limits(state: State) -> Limits:
+    """When to give up on what is known: not because of one odd reading, but soon once there are several."""
+    taken = sum(1 for r in state.readings if not r.repeats)
+    return Limits(lost=LOST_EARLY if taken < FEW_READINGS else LOST)
 
 
 def closed_now(world: World, state: State) -> Mapping[str, str]:

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.beliefs import posterior
-from diagnose.bike.model import JobState
+from diagnose.bike.model import JobState, Repair
 from diagnose.conversation import advice, asking, evidence, names
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.state import Failed, Reading, State, with_setting
@@ -24,23 +24,24 @@ def after_repair(means: Means, state: State, repair_id: str, works: str) -> Stat
     repair = world.repairs[repair_id]
     opened = repair.place in state.paid.places or repair.place not in world.view.places
     access = 0.0 if opened else world.view.places[repair.place][1]
-    fuse = repair.component in world.view.fuses
     whole = put_together(state.job)
-    job = replace(
-        whole,
-        done=(*whole.done, repair_id),
-        renewed=(*whole.renewed, repair.component) if fuse else whole.renewed,
+    changed = works == "yes" or _leaves_another(means, repair)
+    paid = replace(
+        state.paid,
+        places=state.paid.places | ({repair.place} if repair.place else set()),
+        setup="",
+        repairs_done=state.paid.repairs_done | {repair_id},
     )
     state = replace(
         state,
-        job=job,
-        paid=replace(
-            state.paid,
-            places=state.paid.places | ({repair.place} if repair.place else set()),
-            setup="",
-            used=frozenset(),
-            repairs_done=state.paid.repairs_done | {repair_id},
+        job=replace(
+            whole,
+            done=(*whole.done, repair_id) if changed else whole.done,
+            renewed=(*whole.renewed, repair.component)
+            if repair.component in world.view.fuses
+            else whole.renewed,
         ),
+        paid=replace(paid, used=frozenset()) if changed else paid,
         hands_minutes=state.hands_minutes + (repair.minutes + access) * state.minutes_factor(),
         taken_out=(),
         taken_apart=(),
@@ -54,6 +55,17 @@ def after_repair(means: Means, state: State, repair_id: str, works: str) -> Stat
         phase="working",
         evidence=(*state.evidence, Failed(repair_id)),
         belief=evidence.failed(world, state.belief, repair_id),
+    )
+
+
+def _leaves_another(means: Means, repair: Repair) -> bool:
+    """Whether some candidate would be cured by half, so that the bike reads otherwise than before.
+
+    A repair that did not help and touched no part of a remaining candidate was done on a sound part: no
+    reading changes, and nothing need be predicted again.
+    """
+    return any(
+        len(c.faults) > 1 and any(f.id in repair.cures for f in c.faults) for c in means.world.candidates
     )
 
 

@@ -67,6 +67,7 @@ class Reading:
 
     job       job state in which it was taken (what predicts it)
     slip      why it was doubted before it was accepted; '' if it was not
+    repeats   it only confirms an earlier reading
     """
 
     measurement: str
@@ -74,6 +75,7 @@ class Reading:
     text: str
     job: JobState
     slip: str = ""
+    repeats: bool = False
 
     @property
     def doubtful(self) -> bool:
