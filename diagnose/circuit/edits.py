@@ -19,7 +19,7 @@ from diagnose.circuit.plan import Plan, plan_elimination
 from diagnose.errors import CircuitError, unknown
 
 # What a row operation costs beside its data: cases whose handling takes as long as the call itself.
-CALL_COST_CASES = 1500
+CALL_COST_CASES = 600
 # Cases worked on at a time, so that the work stays in the processor's cache.
 CHUNK = 4096
 

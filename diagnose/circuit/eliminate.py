@@ -25,6 +25,10 @@ import numpy as np
 from diagnose.circuit.plan import Block
 
 Array = np.ndarray[Any, Any]
+# With fewer cases than this, gathering and scattering many rows at once beats going row by row, if there
+# are at least so many rows to a call. Measured.
+GATHER_BELOW = 700
+GATHER_FROM = 5
 TINY = 1e-300  # keeps 0 / 0 away without touching any S that occurs
 
 
@@ -85,14 +89,23 @@ def eliminate(
             k = q * count
             np.multiply(mine[k : k + count], total, share[k : k + count])
             np.multiply(grounded[a:b], share[k : k + count, None], passing[k : k + count])
-        for j, passed in zip(block.targets, passing, strict=False):
-            row = grounded[j]
-            row += passed
-        for q, r, slots in block.pairs:
+        few = size < GATHER_BELOW
+        if few and len(block.targets) >= GATHER_FROM * len(block.waves):
+            for rows, positions in block.waves:
+                grounded[positions] += passing[rows]
+        else:
+            for j, passed in zip(block.targets, passing, strict=False):
+                row = grounded[j]
+                row += passed
+        if few and m > 1 and m * (m - 1) // 2 * count >= GATHER_FROM * len(block.pair_waves):
+            for first, second, slots in block.pair_waves:
+                edges[slots] += mine[first] * share[second]
+            continue
+        for q, r, places in block.pairs:
             product = np.multiply(
                 mine[q * count : (q + 1) * count], share[r * count : (r + 1) * count], square
             )
-            for slot, added in zip(slots, product, strict=True):
+            for slot, added in zip(places, product, strict=True):
                 row = edges[slot]
                 row += added
 

@@ -17,6 +17,8 @@ import numpy as np
 
 # Nodes of an earlier stage that have more neighbours than this wait for the next stage (fill).
 STAGE_DEGREE = (3, 4)
+# How often the stages are run to settle a case: once, every round, every iteration. Measured, rounded.
+STAGE_RUNS = (1, 3, 8)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,6 +28,8 @@ class Block:
     Edge (q, l) of pivot l lies in slot `slot + q*count + l` and goes to position neighbours[q, l].
     targets  the same as a list, row by row
     pairs    (q, r, slots) for every pair q < r of edges: where their products are added, pivot by pivot
+    waves    the same targets as (edge rows, positions), each wave without a position twice
+    pair_waves  the same pairs as (edge rows of q, edge rows of r, slots), without a slot twice
     """
 
     first: int
@@ -35,6 +39,8 @@ class Block:
     neighbours: np.ndarray
     targets: tuple[int, ...]
     pairs: tuple[tuple[int, int, tuple[int, ...]], ...]
+    waves: tuple[tuple[np.ndarray, np.ndarray], ...]
+    pair_waves: tuple[tuple[np.ndarray, np.ndarray, np.ndarray], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,8 +63,12 @@ class Plan:
 
     @property
     def work(self) -> int:
-        """Row operations of one elimination: what a plan costs."""
-        return sum(b.count * (4 + 3 * b.degree + b.degree * b.degree) for s in self.stages for b in s)
+        """Row operations that a case costs, each stage as often as it is usually run."""
+        return sum(
+            runs * block.count * (4 + 3 * block.degree + block.degree * block.degree)
+            for runs, stage in zip(STAGE_RUNS, self.stages, strict=True)
+            for block in stage
+        )
 
 
 def plan_elimination(n: int, edges: Iterable[tuple[int, int]], stage: Sequence[int]) -> Plan:
@@ -131,6 +141,12 @@ def _lay_out(n: int, levels: list[list[list[tuple[int, tuple[int, ...]]]]]) -> P
                     places = tuple(slot_of[(around[q], around[r])] for _, around in same)
                     pairs.append((q, r, places))
             near = [[int(position[around[q]]) for _, around in same] for q in range(degree)]
+            targets = tuple(j for row in near for j in row)
+            products = [
+                (q * count + i, r * count + i, slot)
+                for q, r, places in pairs
+                for i, slot in enumerate(places)
+            ]
             blocks.append(
                 Block(
                     first,
@@ -138,9 +154,27 @@ def _lay_out(n: int, levels: list[list[list[tuple[int, tuple[int, ...]]]]]) -> P
                     degree,
                     base,
                     np.array(near, dtype=np.intp).reshape(degree, count),
-                    tuple(j for row in near for j in row),
+                    targets,
                     tuple(pairs),
+                    tuple((rows, np.array(targets)[rows]) for rows in _waves(targets)),
+                    tuple(
+                        (np.array(products)[w, 0], np.array(products)[w, 1], np.array(products)[w, 2])
+                        for w in _waves([slot for _, _, slot in products])
+                    ),
                 )
             )
         stages.append(tuple(blocks))
     return Plan(position, np.argsort(position), slot_of, tuple(stages), tuple(bounds))
+
+
+def _waves(places: Sequence[int]) -> list[np.ndarray]:
+    """Split a list of places into as few lists of indices as there are repeats, none with a place twice."""
+    seen: dict[int, int] = {}
+    waves: list[list[int]] = []
+    for index, place in enumerate(places):
+        wave = seen.get(place, 0)
+        seen[place] = wave + 1
+        if wave == len(waves):
+            waves.append([])
+        waves[wave].append(index)
+    return [np.array(wave, dtype=np.intp) for wave in waves]
