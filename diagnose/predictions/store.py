@@ -7,6 +7,7 @@ corrupt, foreign or unreadable file is as good as none: everything can be comput
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import tempfile
@@ -65,7 +66,7 @@ class Store:
             with np.load(self.path, allow_pickle=False) as file:
                 arrays = {name: file[name] for name in file.files}
             plain = msgspec.json.decode(arrays.pop("plain").tobytes())
-            if plain.get("format") != FORMAT:
+            if not isinstance(plain, dict) or plain.get("format") != FORMAT:
                 return
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, msgspec.DecodeError):
             return  # none, or not to be trusted: computed again
@@ -161,13 +162,18 @@ class Store:
             return
         plain = msgspec.json.encode({**self._plain, "format": FORMAT})
         arrays = {**self._arrays, "plain": np.frombuffer(plain, dtype=np.uint8)}
+        part = ""
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with tempfile.NamedTemporaryFile(dir=self.path.parent, suffix=".part", delete=False) as file:
+                part = file.name
                 np.savez(file, **arrays)  # type: ignore[arg-type]
             os.replace(file.name, self.path)
             self._tidy()
         except OSError:
+            if part:
+                with contextlib.suppress(OSError):
+                    os.unlink(part)
             return
         self._changed = False
 
