@@ -83,13 +83,19 @@ class Predictor:
         self._charge: dict[tuple[JobState, str], np.ndarray] = {}
         self._columns: dict[tuple[JobState, str], Column] = {}
         self._parts: dict[bytes, Predictor] = {}
+        self._own_edits = tuple(tuple(e for f in c.faults for e in f.edits) for c in self.candidates)
+        # only changed values can mean something else in the AC circuit or at other revolutions
+        self._alike_everywhere = [not any(isinstance(e, Change) for e in own) for own in self._own_edits]
         self._used: np.ndarray | None = None
 
     # ---- cases ---------------------------------------------------------------------------------
 
-    def _fault_edits(self, candidate: Candidate, job: JobState) -> tuple[Edit, ...]:
-        cured = {f"{r}" for r in job.done}
-        return tuple(e for f in candidate.faults if not cured.intersection(f.repairs) for e in f.edits)
+    def _fault_edits(self, index: int, job: JobState) -> tuple[Edit, ...]:
+        if not job.done:
+            return self._own_edits[index]
+        cured = set(job.done)
+        faults = self.candidates[index].faults
+        return tuple(e for f in faults if not cured.intersection(f.repairs) for e in f.edits)
 
     def _states(self, index: int, job: JobState) -> tuple[tuple[str, int], ...]:
         if self._found is None:
@@ -117,9 +123,11 @@ class Predictor:
         if mode == "dc" and condition.engine not in ("off", "cranking") and self.built.generators:
             charge = self.charge_share(job, condition)
         cases = []
-        for i, candidate in enumerate(self.candidates):
-            own = self._fault_edits(candidate, job)
-            edits = base + fault_edits_in(self.built, own, condition, alternating=alternating, angle=angle)
+        for i in range(len(self.candidates)):
+            own = self._fault_edits(i, job)
+            if not self._alike_everywhere[i]:
+                own = fault_edits_in(self.built, own, condition, alternating=alternating, angle=angle)
+            edits = base + own
             if charge is not None:
                 edits += self._weakened_charge(condition, float(charge[i]), edits)
             cases.append(Case(edits, self._states(i, job)))
@@ -168,6 +176,11 @@ class Predictor:
                 self._solved.pop(next(iter(self._solved)))
             self._solved[key] = solved
         return self._solved[key]
+
+    def bare_cases(self, job: JobState, condition: Condition) -> tuple[list[Case], Start | None]:
+        """Every candidate's case in a condition, to be solved with an instrument in it, and a start."""
+        self.found()
+        return self._cases(job, condition, "dc"), self._start(condition, "dc")
 
     def _start(self, condition: Condition, mode: Mode) -> Start | None:
         """The solved condition most like this one: where Newton's method begins is no matter of result."""

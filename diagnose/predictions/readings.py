@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.bike.build import node_of_point
+from diagnose.bike.build import lamp_nodes, node_of_point
 from diagnose.bike.model import JobState, Measurement
 from diagnose.circuit import instruments as bench
 from diagnose.circuit.netlist import Element
-from diagnose.circuit.solve import Start
+from diagnose.circuit.solve import Solution
 from diagnose.predictions import effects
 from diagnose.predictions.table import Column
 
@@ -63,6 +63,26 @@ def _pairs(p: Predictor, group: Sequence[Measurement]) -> list[tuple[str, str]]:
     return [(node_of_point(spec, m.plus), node_of_point(spec, m.minus)) for m in group]
 
 
+def _over_phases(
+    solution: Solution, plus: str, minus: str, value: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """What a slow eye or meter makes of a loop that never rests: the mean of its phases, and their swing.
+
+    returns  (n,) values, restless ones replaced; (n,) half the range of the phases, 0 elsewhere
+    """
+    restless = np.flatnonzero(solution.restless)
+    swing = np.zeros(len(value))
+    if not len(restless):
+        return value, swing
+    value = value.copy()
+    a, b = solution.row(plus), solution.row(minus)
+    for column in restless:
+        phases = solution.phases(int(column))
+        across = phases[:, a] - phases[:, b]
+        value[column], swing[column] = across.mean(), 0.5 * np.ptp(across)
+    return value, swing
+
+
 def _instrument(p: Predictor, kind: str, name: str, default: float) -> float:
     value = p.instruments[kind].values.get(name)
     return value.number if value is not None else default
@@ -80,10 +100,14 @@ def _volts(p: Predictor, job: JobState, group: Sequence[Measurement], mode: str)
     accuracy = _instrument(p, group[0].kind, "accuracy", 0.005)
     digits = _instrument(p, group[0].kind, "digits", 0.02)
     values, spreads, shifts = bench.read_volts_with_spread(solution, pairs, meter, p.built.batteries[0])
+    for other in p.ac_modes()[1:] if mode == "ac" else ():
+        across = p.solution(job, group[0].condition, other)
+        more, _, _ = bench.read_volts_with_spread(across, pairs, meter, p.built.batteries[0])
+        values = np.hypot(values, more)
     out = []
     for i, m in enumerate(group):
-        value = values[i]
-        own = spreads[i]
+        value, swing = _over_phases(solution, *pairs[i], values[i])
+        own = np.hypot(spreads[i], swing)
         shift = shifts[i][:, None]
         low, high = -VOLTS_RANGE, VOLTS_RANGE
         if mode == "ac":
@@ -100,10 +124,6 @@ def _volts(p: Predictor, job: JobState, group: Sequence[Measurement], mode: str)
                 round_to(value, 0.001),
                 round_to(spread, 1e-4),
                 round_to(shift, 1e-3),
-    for other in p.ac_modes()[1:] if mode == "ac" else ():
-        across = p.solution(job, group[0].condition, other)
-        more, _, _ = bench.read_volts_with_spread(across, pairs, meter, p.built.batteries[0])
-        values = np.hypot(values, more)
                 low=low,
                 high=high,
             )
@@ -161,29 +181,34 @@ def _diode(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Co
 def _lamp(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     """A test lamp between two points, or a 21 W lamp in place of a fuse that is out."""
     watts = FUSE_LAMP_WATTS if group[0].condition.out else LAMP_WATTS
-    bare = p.solution(job, group[0].condition, "dc")
-    start = Start(bare, np.arange(bare.size))
+    standing = {lamp_nodes(p.built, lamp.partition(":")[0]) for lamp in job.lamps}
+    cases, start = p.bare_cases(job, group[0].condition)
     full = p.built.spec.supply_volts * 1.03
     out = []
     for m, (plus, minus) in zip(group, _pairs(p, group), strict=True):
-        loaded = bench.with_lamp(p.compiled, bare.cases, plus, minus, watts=watts, start=start)
-        out.append(_words(m, effects.lamp_words(loaded.volts, full)))
+        if {(plus, minus), (minus, plus)} & standing:  # the lamp is in the circuit already
+            bare = p.solution(job, m.condition, "dc")
+            volts, _ = _over_phases(bare, plus, minus, bare.between(plus, minus))
+            out.append(_words(m, effects.lamp_words(volts, full)))
+            continue
+        loaded = bench.with_lamp(p.compiled, cases, plus, minus, watts=watts, start=start)
+        volts, _ = _over_phases(loaded.solution, plus, minus, loaded.volts)
+        out.append(_words(m, effects.lamp_words(volts, full)))
     return out
 
 
 def _amps(p: Predictor, job: JobState, m: Measurement) -> Column:
     """An ammeter in place of a fuse, or in the battery's own lead."""
-    solution = p.solution(job, m.condition, "dc")
     shunt = _instrument(p, "amps", "resistance", 0.01)
-    start = Start(solution, np.arange(solution.size))
+    cases, start = p.bare_cases(job, m.condition)
     if m.what == "battery":
         cell = p.built.batteries[0]
-        value = np.abs(bench.read_amps_in_series(p.compiled, solution.cases, cell, shunt, start).amps)
+        value = np.abs(bench.read_amps_in_series(p.compiled, cases, cell, shunt, start).amps)
     else:
         kind = p.built.spec.kinds[p.built.spec.parts[m.what].kind]
         plus, minus = (node_of_point(p.built.spec, f"{m.what}.{t}") for t in kind.terminals[:2])
         meter = Element("#ammeter", "resistor", plus, minus, {"resistance": shunt})
-        value = np.abs(bench.with_element(p.compiled, solution.cases, meter, start).amps)
+        value = np.abs(bench.with_element(p.compiled, cases, meter, start).amps)
     spread = np.sqrt((AMPS_SPREAD * value) ** 2 + 0.002**2)
     zeros = np.zeros((len(value), 1))
     high = max(AMPS_RANGE, float(value.max()) * 1.1)
