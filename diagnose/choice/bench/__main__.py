@@ -37,6 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     loud.add_argument("--seeds", type=int, nargs="+", default=[3, 4, 5, 6])
     loud.add_argument("--unknown", type=float, default=0.0, help="share of readings replaced unknown to all")
     loud.add_argument("--few", action="store_true", help="only the two baselines with bars")
+    loud.add_argument("--world", choices=("weak", "clear", "some"), default="weak", help="see bench/noisy.py")
     fast = commands.add_parser("speed", help="time of a decision and of an update, and how it grows")
     fast.add_argument("--seed", type=int, default=0)
     fast.add_argument("--decisions", type=int, default=200)
@@ -47,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if chosen.command == "families":
         families(chosen.instances, chosen.seed, chosen.baselines)
     elif chosen.command == "noisy":
-        noisy_table(chosen.seeds, chosen.episodes, chosen.unknown, chosen.few)
+        noisy_table(chosen.seeds, chosen.episodes, chosen.unknown, chosen.few, chosen.world)
     elif chosen.command == "speed":
         speed.table(chosen.seed, chosen.decisions)
     else:
@@ -121,7 +122,7 @@ def families(instances: int, seed: int, baselines: int) -> None:
             )
 
 
-def noisy_table(seeds: Sequence[int], episodes: int, unknown: float, few: bool) -> None:
+def noisy_table(seeds: Sequence[int], episodes: int, unknown: float, few: bool, kind_of_world: str) -> None:
     """Minutes a job, wrong repairs, tests; differences paired with the shipped rule."""
     guarded = "rate rule, guards on (shipped)"
     others: dict[str, Policy] = {
@@ -130,21 +131,29 @@ def noisy_table(seeds: Sequence[int], episodes: int, unknown: float, few: bool) 
         if "only" not in name and (not few or "0.80" in name or "one-step" in name)
     }
     print(
-        f"{episodes} episodes a seed, unknown errors {unknown:.0%}; +- one standard error; paired differences"
+        f"world {kind_of_world}, {episodes} episodes a seed, unknown errors {unknown:.0%}; "
+        "+- one standard error; paired differences"
     )
     gathered: dict[str, list[np.ndarray]] = {}
     wrongs: dict[str, list[float]] = {}
     for seed in seeds:
-        results = noisy.run(seed, episodes, {guarded: rate_rule(BARE)}, unknown, sort="repair")
-        results |= noisy.run(seed, episodes, {"rate rule, guards off": rate_rule(BARE), **others}, unknown)
+        results = noisy.run(seed, episodes, {guarded: rate_rule(BARE)}, unknown, "repair", kind_of_world)
+        results |= noisy.run(
+            seed,
+            episodes,
+            {"rate rule, guards off": rate_rule(BARE), **others},
+            unknown,
+            kind_of_world=kind_of_world,
+        )
         if not few:
             results |= noisy.run(
                 seed,
                 min(episodes, 50),
                 {"repairs only, chance a minute": BASELINES["repairs only, chance a minute"]},
+                kind_of_world=kind_of_world,
             )
         ours = np.array([r.minutes for r in results[guarded]])
-        world = noisy.build(seed, "repair").problem
+        world = noisy.build(seed, "repair", kind_of_world).problem
         first = remaining(weigh(world, world.prior, Paid()))
         inside = np.mean((first.minutes_low <= ours) & (ours <= first.minutes_high))
         print(

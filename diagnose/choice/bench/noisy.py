@@ -1,5 +1,6 @@
 """A larger problem with noise: 150 fault modes of 60 parts on a random feed tree, 180 tests, 60 repairs.
 
+Three kinds of it, because the ranking of policies depends on how well faults can be told apart at all.
 Volt readings with 0.25 V of noise and 3 % gross errors, yes/no questions answered wrongly 5 % of the time,
 noisy resistance checks. A test repeated gives the same value. Synthetic: it ranks policies, no more.
 """
@@ -42,17 +43,28 @@ class Result:
     tests: int
 
 
-def build(seed: int, sort: str = "try") -> World:
+def build(seed: int, sort: str = "try", kind_of_world: str = "weak") -> World:
     """Draw one bike-like problem.
 
-    sort  'try': no guard before repairs, the bare rule; 'repair': guards on
+    sort    'try': no guard before repairs, the bare rule; 'repair': guards on
+    kind_of_world
+            'weak': of every part the volts behind it, whether it works, and its own ohms; every fifth mode
+            shows in nothing but a noisy ohms check of the part itself;
+            'clear': the same tests, every mode shows in volts: open, 5, 15 or 40 % stolen, or a short;
+            'some': modes as in clear, but tests at random, so that some parts cannot be told apart
     """
     rng = np.random.default_rng([seed, 11])
     parent = np.array([-1] + [int(rng.integers(max(0, i - 6), i)) for i in range(1, PARTS)])
-    # every part can go open; others also high in resistance, or shorted
+    # every part can go open; the other modes are a resistance, a short, or (weak) a change of its own ohms
     part = np.concatenate([np.arange(PARTS), rng.integers(0, PARTS, MODES - PARTS)])
-    mode = np.concatenate([np.zeros(PARTS, dtype=int), rng.integers(1, 4, MODES - PARTS)])
-    drop = np.where(mode == 0, 12.4, np.where(mode == 1, rng.uniform(1.0, 6.0, MODES), 0.0))
+    last = 4 if kind_of_world == "weak" else 3
+    mode = np.concatenate([np.zeros(PARTS, dtype=int), rng.integers(1, last, MODES - PARTS)])
+    joint = (
+        rng.uniform(1.0, 6.0, MODES)
+        if kind_of_world == "weak"
+        else 12.4 * rng.choice([0.05, 0.15, 0.40], MODES)  # a bad joint steals 5, 15 or 40 % of the volts
+    )
+    drop = np.where(mode == 0, 12.4, np.where(mode == 1, joint, 0.0))
     sag = np.where(mode == 2, rng.uniform(4.0, 12.4, MODES), 0.0)  # a short pulls its own feed down
     below = np.zeros((PARTS, PARTS), dtype=bool)  # below[p, q]: q is fed through p (or is p)
     for q in range(PARTS):
@@ -68,7 +80,10 @@ def build(seed: int, sort: str = "try") -> World:
     volts = np.maximum(volts, 0.0)
     means, spread, kinds, span, options = [], [], [], [], []
     for t in range(TESTS):
-        what, kind = t % PARTS, "vwo"[t // PARTS]  # each part: volts behind it, does it work, its own ohms
+        if kind_of_world == "some":
+            what, kind = int(rng.integers(0, PARTS)), "vvvwwo"[int(rng.integers(0, 6))]
+        else:
+            what, kind = t % PARTS, "vwo"[t // PARTS]
         minutes = float(rng.uniform(1.0, 5.0) if kind == "w" else rng.uniform(2.0, 12.0))
         if kind == "v":
             mean = volts[what]
@@ -159,10 +174,15 @@ def episode(world: World, policy: Policy, truth: int, readings: np.ndarray) -> R
 
 
 def run(
-    seed: int, episodes: int, policies: dict[str, Policy], unknown: float = 0.0, sort: str = "try"
+    seed: int,
+    episodes: int,
+    policies: dict[str, Policy],
+    unknown: float = 0.0,
+    sort: str = "try",
+    kind_of_world: str = "weak",
 ) -> dict[str, list[Result]]:
     """All policies on the same episodes."""
-    world = build(seed, sort)
+    world = build(seed, sort, kind_of_world)
     results: dict[str, list[Result]] = {name: [] for name in policies}
     for e in range(episodes):
         truth, readings = draw(world, np.random.default_rng([seed, 13, e]), unknown)
