@@ -274,12 +274,14 @@ def tiny_knowledge(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """Everything kept on disk between runs goes to a folder of this session, never to the user's."""
+    """Everything of the user's lies in a folder of this session: his own bikes, jobs and caches stay out."""
     folder = tmp_path_factory.mktemp("cache")
-    before = os.environ.get("DIAGNOSE_CACHE")
-    os.environ["DIAGNOSE_CACHE"] = str(folder)
+    own = {"DIAGNOSE_CACHE": str(folder), "DIAGNOSE_HOME": str(tmp_path_factory.mktemp("home"))}
+    before = {name: os.environ.get(name) for name in own}
+    os.environ.update(own)
     yield folder
-    if before is None:
-        del os.environ["DIAGNOSE_CACHE"]
-    else:
-        os.environ["DIAGNOSE_CACHE"] = before
+    for name, value in before.items():
+        if value is None:
+            del os.environ[name]
+        else:
+            os.environ[name] = value

@@ -34,6 +34,12 @@ STEP = {"ohms": 0.1}  # last digit of a display, where it is coarser than the li
 JOBS = 2
 
 
+def parts():
+    """What a deck is written from: the bike as a circuit, sound in use, and the instruments."""
+    w = world()
+    return w.built, w.service, w.library.instruments
+
+
 def children(work, items):
     """Results in order; ngspice runs in child processes, two at a time."""
     with ThreadPoolExecutor(JOBS) as pool:
@@ -351,11 +357,16 @@ def test_shorts_blow_the_fuse_that_ngspice_says_from_a_fresh_start() -> None:
 # ---- the command's deck ----------------------------------------------------------------------------
 
 
+def deck_of(*asked) -> str:
+    """The deck that the command writes."""
+    return deck_for(world().built, world().service, opened().library.instruments, *asked)
+
+
 def test_the_decks_point_volts_are_those_of_expect() -> None:
     """Without an instrument; the leakage of 100 Mohm is in the deck, so floating points agree too."""
     compared = 0
     for fault in ("front_ground.off", "acc_front.broken", "rear_ground.poor=1ohm"):
-        text = deck_for(world(), [fault], ["key=run"])
+        text = deck_for(*parts(), [fault], ["key=run"])
         found = {**spice_operating_point(text), "0": 0.0}
         names = {name: spice for spice, name in re.findall(r"^\* @node (n\d+|0) (.+)$", text, re.M)}
         nodes = world().spec.nodes
@@ -369,7 +380,7 @@ def test_the_decks_point_volts_are_those_of_expect() -> None:
 
 def test_no_element_of_a_deck_is_an_extreme() -> None:
     """Joints of 0.1 mohm and more, opens of 10 Mohm and more left out, but for the leaks and the meter."""
-    text = deck_for(world(), ["low_wire.broken"], ["key=run"], "volts:headlamp.low:battery.minus@key=run")
+    text = deck_for(*parts(), ["low_wire.broken"], ["key=run"], "volts:headlamp.low:battery.minus@key=run")
     ohms = {x.split(" ")[0]: float(x.split(" ")[3]) for x in text.splitlines() if x.startswith("R")}
     assert len(ohms) > 80
     assert ohms.pop("Rmeter") == opened().library.instruments["volts"].values["resistance"].number == 1e7
