@@ -157,6 +157,8 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code. Every expected error is a sentence on standard error."""
+    # the arrays of one step are small: a second thread of the linear algebra costs more than it brings
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     arguments = list(sys.argv[1:] if argv is None else argv)
     top = parser()
     try:

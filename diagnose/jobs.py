@@ -9,7 +9,7 @@ from typing import Any
 
 from diagnose.conversation import lines
 from diagnose.conversation.session import Session, new_session, resume_session
-from diagnose.conversation.terminal import PlainTerminal, Terminal, converse
+from diagnose.conversation.terminal import Terminal, converse, open_terminal
 from diagnose.errors import UsageError
 from diagnose.journal import find_job, jobs_folder, list_jobs, open_journal
 from diagnose.means import Opened, open_knowledge
@@ -19,7 +19,7 @@ DONE, FAILED = 0, 1
 
 def begin(options: argparse.Namespace) -> int:
     """`diagnose job`: ask what is not known yet, then hold the session."""
-    terminal = PlainTerminal()
+    terminal = open_terminal(options.plain)
     opened = open_knowledge(options.knowledge)
     bike = options.bike or _ask_bike(opened, terminal, options.lines)
     world = opened.world(bike)
@@ -48,7 +48,7 @@ def go_on(options: argparse.Namespace) -> int:
     except BaseException:
         journal.close()
         raise
-    return _hold(session, options.lines, PlainTerminal())
+    return _hold(session, options.lines, open_terminal(options.plain))
 
 
 def _hold(session: Session, as_lines: bool, terminal: Terminal) -> int:
@@ -70,7 +70,12 @@ def _ask_bike(opened: Opened, terminal: Terminal, as_lines: bool) -> str:
     for number, bike in enumerate(bikes, 1):
         terminal.show(f"{number}  {bike.replace('_', ' ')}")
     while True:
-        typed = terminal.ask("> ").strip()
+        try:
+            typed = terminal.ask("> ").strip()
+        except EOFError as err:
+            raise UsageError(
+                f"the input ended before a bike was named; expected one of {', '.join(bikes)}; try --bike"
+            ) from err
         if typed.isdigit() and 1 <= int(typed) <= len(bikes):
             return bikes[int(typed) - 1]
         if typed in bikes:
@@ -84,4 +89,4 @@ def demonstrate(options: argparse.Namespace) -> int:
     """`diagnose job --demo`: one invented job, played to its end; then how to start a real one."""
     from diagnose.demo import play_demo
 
-    return play_demo(options, open_knowledge(options.knowledge), PlainTerminal())
+    return play_demo(options, open_knowledge(options.knowledge), open_terminal(options.plain))

@@ -32,6 +32,14 @@ class Player(Protocol):
         """What the user reports of this measurement in this job state."""
         ...
 
+    def again(self, m: Measurement, job: JobState) -> str:
+        """The same measurement once more, because the first answer was doubted."""
+        ...
+
+    def truth(self, m: Measurement, job: JobState) -> str:
+        """What a careful user reports: no slip."""
+        ...
+
     def cured(self) -> None:
         """The fault was repaired: from now on the bike is sound."""
         ...
@@ -67,6 +75,7 @@ class Played:
     doubts: int
     asked: tuple[str, ...]
     stop: str = ""
+    answers: tuple[tuple[str, str], ...] = ()
 
 
 def play(
@@ -89,6 +98,7 @@ def play(
     state, events = begin(options, world, rulebase, wording)
     advice: list[Advised] = []
     asked: list[str] = []
+    answers: list[tuple[str, str]] = []
     doubts = 0
     stop = ""
     for _ in range(MOST_MESSAGES):
@@ -110,10 +120,13 @@ def play(
                 doubts,
                 tuple(asked),
                 stop,
+                tuple(answers),
             )
         problem = next((e for e in events if e["event"] == "problem"), None)
         message = reply(world, state, player, cures, advice, asked, problem)
         doubts += "sure" in message
+        if state.open is not None and state.open.measurement and "answer" in message:
+            answers.append((state.open.measurement, str(message["answer"])))
         if said:
             said(message)
         state, events = step(state, message, world, rulebase, wording)
@@ -144,12 +157,11 @@ def reply(
         m = world.measurements[opened.measurement]
         if problem is None:
             asked.append(m.id)
-        reply: dict[str, Any] = {"answer": player.answer(m, physical(state.job))}
-        if problem is not None and problem.get("doubt"):
-            reply["sure"] = True
-        elif problem is not None:
-            return {"answer": "skip"}
-        return reply
+        if problem is None:
+            return {"answer": player.answer(m, physical(state.job))}
+        if problem.get("doubt"):
+            return {"answer": player.again(m, physical(state.job)), "sure": True}
+        return {"answer": "skip"}
     if opened.id == "exit_check":
         return {"answer": "yes" if _all_works(world, state, player) else "no"}
     if opened.id == "exit_which":
@@ -164,7 +176,7 @@ def reply(
 
 def _works(world: World, state: Any, player: Player, measurement: str) -> bool:
     m = world.measurements[measurement]
-    return player.answer(m, physical(state.job)) == m.choices[0]
+    return player.truth(m, physical(state.job)) == m.choices[0]
 
 
 def _all_works(world: World, state: Any, player: Player) -> bool:

@@ -29,6 +29,7 @@ from diagnose.wiring import BikeWorld
 LEAST_FACTOR = 0.2  # a drawn value stays above this share of its nominal one
 METER_GAIN_SD = 0.004  # a handheld meter's own error, the same all day
 LEAD_OHMS = 0.1  # what is left of the leads after subtracting
+PERSISTS = 0.8  # chance that the same slip is made again at once (estimate, as the beliefs assume)
 SLIP_OPEN = 0.5  # of slips: a lead that does not touch; the others show anything
 
 
@@ -60,6 +61,9 @@ class OwnPlayer:
         """A valid answer to this measurement in this job state."""
         column = self.predictor.columns(job, [m])[m.id]
         return reading_text(column, self.index)[2]
+
+    again = answer
+    truth = answer
 
     def cured(self) -> None:
         """From now on the bike is sound."""
@@ -120,6 +124,7 @@ class NgspicePlayer:
         self.index = len(self.chosen) - 1
         self.predictor = _NgspicePredictor(built, world.service, self.chosen, world.library.instruments)
         self._given: dict[tuple[JobState, str, int], str] = {}
+        self._slipped_at: set[tuple[JobState, str, int]] = set()
         self.slips = 0
 
     def cured(self) -> None:
@@ -132,8 +137,22 @@ class NgspicePlayer:
         if key not in self._given:
             slip = self.rng.random() < self.gross
             self.slips += slip
+            if slip:
+                self._slipped_at.add(key)
             self._given[key] = self._slipped(m) if slip else self._true(m, job)
         return self._given[key]
+
+    def again(self, m: Measurement, job: JobState) -> str:
+        """Doubted, the user looks once more; a slip is made again in PERSISTS of the cases."""
+        key = (job, m.id, self.index)
+        if key in self._slipped_at and self.rng.random() >= PERSISTS:
+            self._slipped_at.discard(key)
+            self._given[key] = self._true(m, job)
+        return self.answer(m, job)
+
+    def truth(self, m: Measurement, job: JobState) -> str:
+        """Without a slip: what is seen by whoever tries everything once."""
+        return self._true(m, job)
 
     def _true(self, m: Measurement, job: JobState) -> str:
         if m.kind in ("observe", "count", "inspect", "lamp"):

@@ -173,6 +173,7 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
                 "advice": [f"{a.sort} {a.repair} {a.probability:.2f}" for a in j.played.advice],
                 "slips": j.slips,
                 "stop": j.played.stop[:160],
+                "readings": [f"{m} = {text}" for m, text in j.played.answers],
             }
             for j in done
             if not j.found or j.wrong_repairs

@@ -6,6 +6,7 @@ job's port.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
@@ -43,6 +44,7 @@ class BikeWorld:
         self.built = build(spec)
         self._key = key_of(spec, library.instruments, library.complaints, not_fitted)
         self._kept = Store(self._key)
+        self._lock = threading.RLock()  # predictions may be made ahead by a thread of the session
         self.service = self._kept_service()
         self.faults = single_faults(self.built, self.service)
         fitted = [f for f in self.faults if f.component not in not_fitted]
@@ -147,6 +149,10 @@ class BikeWorld:
         return out
 
     def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
+        with self._lock:
+            return self._planned(complaints, job, kit)
+
+    def _planned(self, complaints: Sequence[str], job: JobState, kit: str) -> Sequence[str]:
         store = Store(key_of(self._key, tuple(complaints), kit)) if job == JobState() else None
         if store is not None and store.value("planned") is not None:
             self.predictor.adopt(store.columns("columns"))
@@ -222,7 +228,8 @@ class BikeWorld:
 
     def table(self, job: JobState, measurement_ids: Sequence[str]) -> Table:
         wanted = [self.measurements[k] for k in measurement_ids]
-        columns = self.predictor.columns(job, wanted)
+        with self._lock:
+            columns = self.predictor.columns(job, wanted)
         return Table(tuple(c.id for c in self.candidates), columns)
 
     def cures(self, repair: str) -> np.ndarray:
@@ -246,12 +253,16 @@ class BikeWorld:
         return {f: tuple(rows) for f, rows in found.items()}
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
-        """Watch the complained function work; else the battery's volts."""
-        for f in sorted(self.complaint_functions(complaints)):
-            function = self.spec.functions[f]
-            if function.kind != "charge":
-                own = as_condition(self.built, function.when)
-                return observe(self.built, self.library.instruments, f, own).id
+        """Watch the complained function, in the condition in which it failed; else the battery's volts."""
+        functions = self.spec.functions
+        for name in complaints:
+            complaint = self.library.complaints[name]
+            for symptom in (*complaint.any_of, *complaint.all_of):
+                for f in functions.values():
+                    spoken = symptom.function and symptom.function in (f.id, *f.roles)
+                    if spoken and f.kind != "charge":
+                        condition = as_condition(self.built, symptom.condition or f.when)
+                        return observe(self.built, self.library.instruments, f.id, condition).id
         plus, minus = self.spec.body["battery_plus"], self.spec.body["battery_minus"]
         charge = next((f for f in self.spec.functions.values() if f.kind == "charge"), None)
         condition = as_condition(self.built, charge.when) if charge else as_condition(self.built, "")

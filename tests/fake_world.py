@@ -260,7 +260,7 @@ class FakeWorld:
             ("stood", "Has it stood for months?"),
         )
 
-    def planned(self, complaints: Sequence[str], job: JobState) -> Sequence[str]:
+    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
         return tuple(self.measurements)
 
     def table(self, job: JobState, measurements: Sequence[str]) -> Table:

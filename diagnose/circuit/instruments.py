@@ -97,6 +97,20 @@ def with_element(
     return Loaded(solution, *_added(solution, element.law))
 
 
+def with_elements(
+    compiled: Compiled, cases: Sequence[Case], elements: Sequence[Element], start: Start | None = None
+) -> Loaded:
+    """Settle each case with its own added element, all of one law, in one batch."""
+    loaded = [Case((*c.edits, Add(e)), c.states) for c, e in zip(cases, elements, strict=True)]
+    solution = settle_cases(compiled, loaded, start)
+    return Loaded(solution, *_added(solution, elements[0].law))
+
+
+def lamp_between(plus: str, minus: str, *, volts: float = 12.0, watts: float = 5.0) -> Element:
+    """A test lamp between two nodes, for with_elements."""
+    return _lamp(plus, minus, volts, watts)
+
+
 def with_lamp(
     compiled: Compiled,
     cases: Sequence[Case],

@@ -10,7 +10,7 @@ a sum of positive terms; and the back half gives the adjoint volts that every se
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -40,6 +40,46 @@ class Part:
     sheet: Sheet
     settled: Settled
     kept: dict[str, Any] = field(default_factory=dict)
+
+
+def sub_part(part: Part, start: int, stop: int) -> Part | None:
+    """The cases of a part whose numbers in the batch are start..stop, renumbered from 0; None without any."""
+    sheet, settled = part.sheet, part.settled
+    keep = np.flatnonzero((sheet.columns >= start) & (sheet.columns < stop))
+    if not len(keep):
+        return None
+    place = np.full(sheet.size, -1)
+    place[keep] = np.arange(len(keep))
+    patches = []
+    for p in sheet.patches:
+        low, high = np.searchsorted(keep, (p.start, p.stop))
+        if high > low:
+            patches.append(replace(p, start=int(low), stop=int(high)))
+    rows, columns, values = sheet.entries
+    mine = place[columns] >= 0
+    path = []
+    for at, keys, across in settled.path:
+        here = place[at] >= 0
+        path.append((place[at[here]], keys[here], np.ascontiguousarray(across[:, here])))
+    return Part(
+        Sheet(
+            sheet.layout,
+            sheet.plan,
+            tuple(patches),
+            sheet.columns[keep] - start,
+            (rows[mine], place[columns[mine]], values[mine]),
+            np.ascontiguousarray(sheet.states[:, keep]),
+        ),
+        Settled(
+            np.ascontiguousarray(settled.volts[:, keep]),
+            np.ascontiguousarray(settled.states[:, keep]),
+            settled.converged[keep],
+            settled.restless[keep],
+            settled.rounds[keep],
+            {int(place[k]): v for k, v in settled.phases.items() if place[k] >= 0},
+            tuple(path),
+        ),
+    )
 
 
 class Point:

@@ -22,7 +22,7 @@ import numpy as np
 from diagnose.circuit.edits import read_cases
 from diagnose.circuit.layout import BENT_LAWS, Compiled, Layout, compile_netlist
 from diagnose.circuit.netlist import Case, Netlist
-from diagnose.circuit.point import Part, element_view, floating_nodes, worst_residual
+from diagnose.circuit.point import Part, element_view, floating_nodes, sub_part, worst_residual
 from diagnose.circuit.settle import ROUNDS, Path, settle
 from diagnose.errors import CircuitError, DidNotConverge, unknown
 
@@ -131,6 +131,22 @@ class Solution:
         for part in self.parts:
             out[:, part.sheet.columns] = floating_nodes(part)[_own_nodes(part.sheet.layout)]
         return out
+
+    def take(self, start: int, stop: int) -> Solution:
+        """The cases start..stop as a solution of their own, as if they had been solved alone."""
+        parts = [p for p in (sub_part(part, start, stop) for part in self.parts) if p is not None]
+        cut = slice(start, stop)
+        return Solution(
+            self.compiled,
+            self.cases[cut],
+            self.nodes,
+            np.ascontiguousarray(self.volts[:, cut]),
+            self.devices,
+            np.ascontiguousarray(self.states[:, cut]),
+            self.converged[cut],
+            self.restless[cut],
+            tuple(parts),
+        )
 
     def residual(self) -> Array:
         """(B,) worst sum of currents at any node, which should be zero. [A]"""

@@ -140,7 +140,7 @@ class MadeUpWorld:
         """None."""
         return ()
 
-    def planned(self, complaints: Sequence[str], job: JobState) -> Sequence[str]:
+    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
         """Everything."""
         return tuple(self.measurements)
 

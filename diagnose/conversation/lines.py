@@ -26,12 +26,14 @@ def run(session: Session, source: BinaryIO, sink: BinaryIO) -> int:
         hello: Event = {"event": "hello", "job": session.job, "bike": session.journal.record.bike}
         hello |= {"title": session.world.view.title, "resumed": session.resumed}
         _write(sink, (hello, *(problem(n) for n in session.notices), *session.events))
+        session.look_ahead()
         for event_or_message in _messages(source):
             if isinstance(event_or_message, _Bad):
                 _write(sink, (problem(event_or_message.text),))
                 continue
             events = session.take(event_or_message.value)
             _write(sink, events)
+            session.look_ahead()
             if any(e["event"] == "closed" and e["outcome"] == "paused" for e in events):
                 return 0
         _write(sink, session.pause())

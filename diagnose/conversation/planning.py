@@ -117,7 +117,9 @@ def closed_because(world: World, state: State, measurement: str) -> str:
 
 def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]:
     """What may be measured and repaired; the same objects for as long as nothing changes."""
-    key = (state.setting.complaints, physical(state.job), state.minutes_factor())
+    # a repair that was done changes no prediction of what is still in question, only renewed fuses do
+    job = replace(physical(state.job), done=())
+    key = (state.setting.complaints, job, state.setting.kit, state.minutes_factor())
     kept = _OPTIONS.setdefault(world, {})
     if key not in kept:
         while len(kept) >= REMEMBERED:
@@ -128,7 +130,7 @@ def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], 
 
 def _measurement_options(world: World, state: State) -> tuple[MeasurementOption, ...]:
     job = physical(state.job)
-    ids = tuple(world.planned(state.setting.complaints, job))
+    ids = tuple(world.planned(state.setting.complaints, job, state.setting.kit or KITS[-1]))
     columns = world.table(job, ids).columns
     factor = state.minutes_factor()
     found = []

@@ -6,12 +6,14 @@ conversation that writes.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from diagnose import journal as journals
+from diagnose.bike.model import JobState
 from diagnose.conversation.means import Event, problem
 from diagnose.conversation.state import State
 from diagnose.conversation.step import begin, fold, step
@@ -43,6 +45,7 @@ class Session:
 
     events   what was told last, to be shown first
     resumed  whether the job had been begun before
+    looked   (complaints, kit) for which the predictions are made, or being made, ahead of the need
     """
 
     world: World
@@ -53,6 +56,7 @@ class Session:
     events: tuple[Event, ...]
     resumed: bool = False
     notices: tuple[str, ...] = field(default=())
+    looked: set[tuple[tuple[str, ...], str]] = field(default_factory=set)
 
     @property
     def job(self) -> str:
@@ -76,6 +80,25 @@ class Session:
             return (problem(str(err)),)
         self.state = after
         return self._keep(events)
+
+    def look_ahead(self) -> None:
+        """Make the predictions that the coming steps need while the user reads and types.
+
+        Changes no answer, only when it is there: the same numbers are made at the need otherwise.
+        """
+        known = (self.state.setting.complaints, self.state.setting.kit)
+        if not all(known) or known in self.looked or self.is_closed:
+            return
+        self.looked.add(known)
+        work = threading.Thread(target=self._predict, args=(known,), daemon=True)
+        work.start()
+
+    def _predict(self, known: tuple[tuple[str, ...], str]) -> None:
+        complaints, kit = known
+        try:
+            self.world.planned(complaints, JobState(), kit)
+        except DiagnoseError:
+            self.looked.discard(known)  # whatever it is, the step itself will meet it and tell the user
 
     def pause(self) -> tuple[Event, ...]:
         """End for now; nothing if the job is closed already."""

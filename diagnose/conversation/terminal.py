@@ -79,6 +79,7 @@ def converse(session: Session, terminal: Terminal) -> int:
     talk.tell(session.events)
     try:
         while not talk.is_over:
+            session.look_ahead()
             talk.hear(terminal.ask(talk.prompt(), talk.choices()))
     except (EOFError, KeyboardInterrupt):
         terminal.show("")

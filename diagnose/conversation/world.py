@@ -38,8 +38,8 @@ class World(Protocol):
         """(fact id, question) in the order worth asking."""
         ...
 
-    def planned(self, complaints: Sequence[str], job: JobState) -> Sequence[str]:
-        """Measurement ids worth considering for these complaints, cheapest conditions first."""
+    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
+        """Measurement ids worth considering for these complaints with this kit, most telling first."""
         ...
 
     def table(self, job: JobState, measurements: Sequence[str]) -> Table:

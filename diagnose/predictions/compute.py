@@ -7,7 +7,7 @@ ones of a call in one batch; results are kept in memory and, for the bike as bro
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,6 +34,7 @@ from diagnose.predictions.table import Column
 
 HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
 HARMLESS_WORDS = 0.02
+GROUPS_AT_ONCE = 12  # groups of measurements whose conditions are solved in one batch
 KEPT_SOLUTIONS = 32  # a solved condition of 500 candidates takes some 10 MB; columns are what is kept
 FLICKER_SHARE = 0.3  # share of its volts that a thing must gain and lose to be seen to flicker or chatter
 
@@ -167,15 +168,30 @@ class Predictor:
 
     def solution(self, job: JobState, condition: Condition, mode: Mode = "dc") -> Solution:
         """Every candidate's operating point in a condition; (n_nodes, n_candidates) inside."""
+        self.prepare(job, [(condition, mode)])
+        return self._solved[(job, condition.text, mode)]
+
+    def prepare(self, job: JobState, wanted: Iterable[tuple[Condition, Mode]]) -> None:
+        """Solve what is missing of these in one batch: one call for many conditions costs far less."""
         self.found()
-        key = (job, condition.text, mode)
-        if key not in self._solved:
-            cases = self._cases(job, condition, mode)
-            solved = settle_cases(self.compiled, cases, self._start(condition, mode))
-            while len(self._solved) >= KEPT_SOLUTIONS:
+        missing: dict[tuple[str, Mode], Condition] = {}
+        for condition, mode in wanted:
+            if (job, condition.text, mode) not in self._solved:
+                missing.setdefault((condition.text, mode), condition)
+        if not missing:
+            return
+        cases: list[Case] = []
+        for (_, mode), condition in missing.items():
+            cases.extend(self._cases(job, condition, mode))
+        only = next(iter(missing.items())) if len(missing) == 1 else None
+        start = self._start(only[1], only[0][1]) if only else None
+        whole = settle_cases(self.compiled, cases, start)
+        n = len(self.candidates)
+        for k, (text, mode) in enumerate(missing):
+            while len(self._solved) >= max(KEPT_SOLUTIONS, len(missing)):
                 self._solved.pop(next(iter(self._solved)))
-            self._solved[key] = solved
-        return self._solved[key]
+            part = whole if len(missing) == 1 else whole.take(k * n, (k + 1) * n)
+            self._solved[(job, text, mode)] = part
 
     def bare_cases(self, job: JobState, condition: Condition) -> tuple[list[Case], Start | None]:
         """Every candidate's case in a condition, to be solved with an instrument in it, and a start."""
@@ -434,15 +450,29 @@ class Predictor:
             self._columns.setdefault((JobState(), name), column)
 
     def _plain_columns(self, job: JobState, measurements: Sequence[Measurement]) -> dict[str, Column]:
-        todo = [m for m in measurements if (job, m.id) not in self._columns]
         groups: dict[tuple[str, str], list[Measurement]] = {}
-        for m in todo:
-            groups.setdefault((m.kind, m.condition.text), []).append(m)
-        for group in groups.values():
-            for column in read_group(self, job, group):
-                known = self._without_unmodelled(column)
-                self._columns[(job, column.measurement)] = with_outcomes(known, latent_sd=self.latent_sd)
+        for m in measurements:
+            if (job, m.id) not in self._columns:
+                # lamps are solved with the lamp in circuit, all of them in one batch
+                groups.setdefault((m.kind, "" if m.kind == "lamp" else m.condition.text), []).append(m)
+        ordered = sorted(groups.values(), key=lambda g: (g[0].kind == "lamp", g[0].condition.text))
+        for first in range(0, len(ordered), GROUPS_AT_ONCE):
+            some = ordered[first : first + GROUPS_AT_ONCE]
+            self.prepare(job, [(g[0].condition, mode_of(g[0])) for g in some if self._reads_solution(g[0])])
+            for group in some:
+                for column in read_group(self, job, group):
+                    known = self._without_unmodelled(column)
+                    planned = with_outcomes(known, latent_sd=self.latent_sd)
+                    self._columns[(job, column.measurement)] = planned
         return {m.id: self._columns[(job, m.id)] for m in measurements}
+
+    def _reads_solution(self, m: Measurement) -> bool:
+        """Whether a measurement is read at the bare circuit's own operating point."""
+        if m.kind in ("inspect", "lamp", "amps"):
+            return False
+        if m.kind in ("observe", "count"):
+            return self.built.spec.functions[m.what].kind not in ("spark", "stop", "charge")
+        return True
 
     def _without_unmodelled(self, column: Column) -> Column:
         """`unmodelled` predicts nothing: NaN for numbers, every word alike."""

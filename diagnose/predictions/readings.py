@@ -14,7 +14,7 @@ import numpy as np
 from diagnose.bike.build import lamp_nodes, node_of_point
 from diagnose.bike.model import JobState, Measurement
 from diagnose.circuit import instruments as bench
-from diagnose.circuit.netlist import Element
+from diagnose.circuit.netlist import Case, Element
 from diagnose.circuit.solve import Solution
 from diagnose.predictions import effects
 from diagnose.predictions.table import Column
@@ -179,22 +179,35 @@ def _diode(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Co
 
 
 def _lamp(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
-    """A test lamp between two points, or a 21 W lamp in place of a fuse that is out."""
-    watts = FUSE_LAMP_WATTS if group[0].condition.out else LAMP_WATTS
+    """A test lamp between two points, or a 21 W lamp in place of a fuse that is out; one batch for all."""
     standing = {lamp_nodes(p.built, lamp.partition(":")[0]) for lamp in job.lamps}
-    cases, start = p.bare_cases(job, group[0].condition)
     full = p.built.spec.supply_volts * 1.03
-    out = []
-    for m, (plus, minus) in zip(group, _pairs(p, group), strict=True):
+    pairs = _pairs(p, group)
+    found: dict[str, np.ndarray] = {}
+    cases: list[Case] = []
+    lamps: list[Element] = []
+    added: list[int] = []
+    by_condition: dict[str, list[Case]] = {}
+    for i, (m, (plus, minus)) in enumerate(zip(group, pairs, strict=True)):
         if {(plus, minus), (minus, plus)} & standing:  # the lamp is in the circuit already
             bare = p.solution(job, m.condition, "dc")
-            volts, _ = _over_phases(bare, plus, minus, bare.between(plus, minus))
-            out.append(_words(m, effects.lamp_words(volts, full)))
+            found[m.id], _ = _over_phases(bare, plus, minus, bare.between(plus, minus))
             continue
-        loaded = bench.with_lamp(p.compiled, cases, plus, minus, watts=watts, start=start)
-        volts, _ = _over_phases(loaded.solution, plus, minus, loaded.volts)
-        out.append(_words(m, effects.lamp_words(volts, full)))
-    return out
+        text = m.condition.text
+        if text not in by_condition:
+            by_condition[text] = p.bare_cases(job, m.condition)[0]
+        watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
+        own = by_condition[text]
+        cases += own
+        lamps += [bench.lamp_between(plus, minus, watts=watts)] * len(own)
+        added.append(i)
+    if cases:
+        loaded = bench.with_elements(p.compiled, cases, lamps)
+        n = len(p.candidates)
+        for k, i in enumerate(added):
+            part = loaded.solution.take(k * n, (k + 1) * n)
+            found[group[i].id], _ = _over_phases(part, *pairs[i], part.between(*pairs[i]))
+    return [_words(m, effects.lamp_words(found[m.id], full)) for m in group]
 
 
 def _amps(p: Predictor, job: JobState, m: Measurement) -> Column:
