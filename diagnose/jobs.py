@@ -71,7 +71,12 @@ def _ask_bike(opened: Opened, terminal: Terminal, as_lines: bool) -> str:
         terminal.show(f"{number}  {bike.replace('_', ' ')}")
     while True:
         try:
+            try:
             typed = terminal.ask("> ").strip()
+        except EOFError as err:
+            raise UsageError(
+                f"the input ended before a bike was named; expected one of {', '.join(bikes)}; try --bike"
+            ) from err
         except EOFError as err:
             raise UsageError(
                 f"the input ended before a bike was named; expected one of {', '.join(bikes)}; try --bike"
