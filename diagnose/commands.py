@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli import DONE, FAILED, write_text
@@ -172,10 +173,11 @@ def check(options: argparse.Namespace) -> int:
     ambiguity: list[list[str]] = []
     undetectable: list[dict[str, str]] = []
     totals: dict[str, Any] = {}
+    root = Path(options.path or options.knowledge or knowledge_folder())
     try:
-        library = load_library(options.path or options.knowledge or knowledge_folder())
+        library = load_library(root)
         problems += check_structure(library)
-        totals = _totals(library)
+        totals = _totals(library, root)
         totals["numbers"] = dict(count_sources(library))
     except KnowledgeError as error:
         problems += error.problems
@@ -208,12 +210,14 @@ def check(options: argparse.Namespace) -> int:
     return FAILED if problems else DONE
 
 
-def _totals(library: Library) -> dict[str, Any]:
-    from diagnose.locations import knowledge_folder
+def _totals(library: Library, root: Path) -> dict[str, Any]:
+    """Counts of what a knowledge folder holds; raises KnowledgeError for its rules and sentences."""
     from diagnose.rules.base import load_rules
+    from diagnose.wording import read_wording
 
-    root = knowledge_folder()
-    rules = load_rules(sorted((root / "rules").glob("*.yaml")))
+    rules = load_rules(sorted((root / "rules").glob("*.yaml")), sources=library.sources)
+    for sentences in sorted((root / "wording").glob("*.yaml")):
+        read_wording(sentences)
     return {
         "bikes": len(library.bike_files),
         "sections": len(library.sections),
