@@ -14,7 +14,6 @@ from diagnose.bike.acts import (
     TWO_POINT,
     UNITS,
     components_at,
-    joints_behind,
     measurements,
     observe,
     own_point,
@@ -26,6 +25,7 @@ from diagnose.bike.acts import (
 )
 from diagnose.bike.build import node_of_point
 from diagnose.bike.currents import as_condition
+from diagnose.bike.hunt import joints_behind
 from diagnose.bike.model import Condition
 from diagnose.bike.view import view, wire_colours
 from diagnose.catalogue.compose import compose_bike

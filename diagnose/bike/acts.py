@@ -13,9 +13,9 @@ import numpy as np
 
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import Service, as_condition, need_condition
+from diagnose.bike.hunt import fuse_conditions, joints_behind
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
 from diagnose.catalogue.model import Instrument, TestSpec
-from diagnose.circuit.netlist import Element
 from diagnose.errors import UsageError, unknown
 
 FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -43,10 +43,8 @@ UNITS = {
 OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0}
 LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
 CONDITIONS_PER_POINT = 3
-CARRYING = ("wire", "connector", "switch", "relay")  # words of parts that only pass current on
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7
-OWN_LOAD_AMPERES = 0.2  # from here on a switched load counts as a branch of its fuse
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
 
@@ -398,7 +396,7 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
         put(two_point(built, instruments, "ohms", second, minus, off))
         for joint in joints_behind(built, second):
             put(two_point(built, instruments, "ohms", second, minus, replace(off, apart=(joint,))))
-        used = _fuse_conditions(built, service, fuse)
+        used = fuse_conditions(built, service, fuse)
         for condition in used:
             put(two_point(built, instruments, "lamp", first, second, replace(condition, out=(fuse,))))
         if used and not _carries_starter(service, built, fuse):
@@ -412,73 +410,6 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
                 for c in key_on[:1]:
                     with_key = replace(rest, controls=c.controls)
                     put(two_point(built, instruments, "ohms", f"{way}.{terminal}", minus, with_key))
-
-
-def joints_behind(built: Build, point: str) -> tuple[str, ...]:
-    """Connectors and wires that can be undone one by one to see which branch behind a point is at fault.
-
-    Walks the loom from the point as if every switch were closed, never through the battery, a body or a
-    coil's way back; a wire between two connector ways is left to its connectors.
-    """
-    spec = built.spec
-    stop = {spec.nodes[p] for p in spec.body.values()}
-    start = node_of_point(spec, point)
-    joints: dict[str, None] = {}
-    connector_of = {way: c for c, ways in spec.connectors.items() for way in ways}
-    carriers = ("resistor", "contact")
-    near: dict[str, list[Element]] = {}
-    for e in built.netlist.elements:
-        if e.law in carriers and spec.kinds[spec.parts[e.id.partition(".")[0]].kind].word in CARRYING:
-            near.setdefault(e.plus, []).append(e)
-            near.setdefault(e.minus, []).append(e)
-    seen, todo = {start}, [start]
-    while todo:
-        at = todo.pop(0)
-        for e in near.get(at, ()):
-            component = e.id.partition(".")[0]
-            other = e.minus if e.plus == at else e.plus
-            if other in stop:
-                continue
-            if component in connector_of:
-                joints.setdefault(connector_of[component])
-            elif component in spec.wires and not _between_ways(built, component, connector_of):
-                joints.setdefault(component)
-            if other not in seen:
-                seen.add(other)
-                todo.append(other)
-    return tuple(joints)
-
-
-def _between_ways(built: Build, wire: str, connector_of: Mapping[str, str]) -> bool:
-    ends = (built.spec.wires[wire].start, built.spec.wires[wire].end)
-    return any(end.partition(".")[0] in connector_of for end in ends)
-
-
-def _fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:
-    """Conditions for a lamp in place of a fuse: the plainest, the most loaded, and each of its own switches.
-
-    Its own are those whose load no other fuse behind it carries.
-    """
-    row_of = {e.id: i for i, e in enumerate(built.netlist.elements)}
-    rows = {f: row_of[elements[0]] for f, elements in built.fuses.items()}
-    own = service.currents[rows[fuse]]
-    loaded = [
-        j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls and own[j] > 1e-3
-    ]
-    if not loaded:
-        return []
-    plain = min(loaded, key=lambda j: (len(service.conditions[j].controls), j))
-    most = max(loaded, key=lambda j: own[j])
-    behind = [service.currents[r] for f, r in rows.items() if f != fuse]
-    behind = [other for other in behind if other[plain] <= own[plain]]
-
-    def switches(j: int) -> bool:
-        more = own[j] - own[plain]
-        shared = any(other[j] - other[plain] > 0.5 * more for other in behind)
-        return more > OWN_LOAD_AMPERES and not shared
-
-    chosen = dict.fromkeys((plain, most, *(j for j in loaded if switches(j))))
-    return [service.conditions[j] for j in chosen]
 
 
 def _carries_starter(service: Service, built: Build, fuse: str) -> bool:

@@ -1,0 +1,83 @@
+"""Where to hunt a short: what can be undone behind a fuse, and what to switch on with a lamp in its place.
+
+Third arrow of the flow (composed bike -> acts). Reads the loom and the sound bike in use; solves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.currents import Service
+from diagnose.bike.model import Condition
+from diagnose.circuit.netlist import Element
+
+CARRYING = ("wire", "connector", "switch", "relay")  # words of parts that only pass current on
+OWN_LOAD_AMPERES = 0.2  # from here on a switched load counts as a branch of its fuse
+
+
+def joints_behind(built: Build, point: str) -> tuple[str, ...]:
+    """Connectors and wires that can be undone one by one to see which branch behind a point is at fault.
+
+    Walks the loom from the point as if every switch were closed, never through the battery, a body or a
+    coil's way back; a wire between two connector ways is left to its connectors.
+    """
+    spec = built.spec
+    stop = {spec.nodes[p] for p in spec.body.values()}
+    start = node_of_point(spec, point)
+    joints: dict[str, None] = {}
+    connector_of = {way: c for c, ways in spec.connectors.items() for way in ways}
+    carriers = ("resistor", "contact")
+    near: dict[str, list[Element]] = {}
+    for e in built.netlist.elements:
+        if e.law in carriers and spec.kinds[spec.parts[e.id.partition(".")[0]].kind].word in CARRYING:
+            near.setdefault(e.plus, []).append(e)
+            near.setdefault(e.minus, []).append(e)
+    seen, todo = {start}, [start]
+    while todo:
+        at = todo.pop(0)
+        for e in near.get(at, ()):
+            component = e.id.partition(".")[0]
+            other = e.minus if e.plus == at else e.plus
+            if other in stop:
+                continue
+            if component in connector_of:
+                joints.setdefault(connector_of[component])
+            elif component in spec.wires and not _between_ways(built, component, connector_of):
+                joints.setdefault(component)
+            if other not in seen:
+                seen.add(other)
+                todo.append(other)
+    return tuple(joints)
+
+
+def _between_ways(built: Build, wire: str, connector_of: Mapping[str, str]) -> bool:
+    ends = (built.spec.wires[wire].start, built.spec.wires[wire].end)
+    return any(end.partition(".")[0] in connector_of for end in ends)
+
+
+def fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:
+    """Conditions for a lamp in place of a fuse: the plainest, the most loaded, and each of its own switches.
+
+    Its own are those whose load no other fuse behind it carries.
+    """
+    row_of = {e.id: i for i, e in enumerate(built.netlist.elements)}
+    rows = {f: row_of[elements[0]] for f, elements in built.fuses.items()}
+    own = service.currents[rows[fuse]]
+    loaded = [
+        j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls and own[j] > 1e-3
+    ]
+    if not loaded:
+        return []
+    plain = min(loaded, key=lambda j: (len(service.conditions[j].controls), j))
+    most = max(loaded, key=lambda j: own[j])
+    behind = [service.currents[r] for f, r in rows.items() if f != fuse]
+    behind = [other for other in behind if other[plain] <= own[plain]]
+
+    def switches(j: int) -> bool:
+        more = own[j] - own[plain]
+        shared = any(other[j] - other[plain] > 0.5 * more for other in behind)
+        return more > OWN_LOAD_AMPERES and not shared
+
+    chosen = dict.fromkeys((plain, most, *(j for j in loaded if switches(j))))
+    return [service.conditions[j] for j in chosen]
