@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import string
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from diagnose.documents import Document, read_document
@@ -182,6 +182,7 @@ class Wording:
     sentences: Mapping[str, Mapping[str, str]]
     words: Mapping[str, Mapping[str, tuple[str, ...]]]
     path: str = ""
+    known: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: SENTENCES)
 
     def say(self, sentence: str, skill: str = "beginner", /, **values: object) -> str:
         """Fill one sentence.
@@ -193,7 +194,7 @@ class Wording:
         if sentence not in self.sentences:
             raise KnowledgeError([Problem(self.path, 0, 0, unknown("sentence", sentence, self.sentences))])
         template = self.sentences[sentence]["trade" if skill == "trade" else "beginner"]
-        allowed = SENTENCES[sentence]
+        allowed = self.known[sentence]
         for name in values:
             if name not in allowed and f"?{name}" not in allowed:
                 message = f"{sentence}: it holds no value {name!r}; expected {_list(allowed)}"
@@ -221,16 +222,21 @@ def _tidy(text: str) -> str:
     return "\n".join(line for line in lines if line)
 
 
-def read_wording(path: str | Path) -> Wording:
+def read_wording(
+    path: str | Path,
+    known: Mapping[str, tuple[str, ...]] = SENTENCES,
+    lists: Mapping[str, bool] = WORD_LISTS,
+) -> Wording:
     """Read a file of sentences.
 
+    known   sentence -> the values it may hold; lists: its word lists ({}: the file has none)
     raises  KnowledgeError with every problem: sentences missing or unknown, forms missing, values that a
             sentence cannot hold or must hold and does not, word lists missing or with one word said twice
     """
     document = read_document(path)
     problems: list[Problem] = []
-    sentences = _sentences(document, problems)
-    words = _words(document, problems)
+    sentences = _sentences(document, problems, known)
+    words = _words(document, problems, lists) if lists else {}
     if isinstance(document.data, dict):
         for key in document.data:
             if key not in ("sentences", "words"):
@@ -239,7 +245,7 @@ def read_wording(path: str | Path) -> Wording:
                 )
     if problems:
         raise KnowledgeError(problems)
-    return Wording(sentences, words, str(path))
+    return Wording(sentences, words, str(path), known)
 
 
 def _section(document: Document, name: str, problems: list[Problem]) -> Mapping[str, object]:
@@ -251,13 +257,15 @@ def _section(document: Document, name: str, problems: list[Problem]) -> Mapping[
     return found
 
 
-def _sentences(document: Document, problems: list[Problem]) -> dict[str, dict[str, str]]:
+def _sentences(
+    document: Document, problems: list[Problem], known: Mapping[str, tuple[str, ...]]
+) -> dict[str, dict[str, str]]:
     found = _section(document, "sentences", problems)
     out: dict[str, dict[str, str]] = {}
     for sentence, entry in found.items():
         mark = document.mark(("sentences", sentence))
-        if sentence not in SENTENCES:
-            problems.append(mark.problem(unknown("sentence", sentence, SENTENCES)))
+        if sentence not in known:
+            problems.append(mark.problem(unknown("sentence", sentence, known)))
             continue
         forms = dict.fromkeys(FORMS, entry) if isinstance(entry, str) else entry
         if not isinstance(forms, dict) or set(forms) != set(FORMS):
@@ -267,18 +275,18 @@ def _sentences(document: Document, problems: list[Problem]) -> dict[str, dict[st
             continue
         for form, text in forms.items():
             at = mark if isinstance(entry, str) else document.mark(("sentences", sentence, form))
-            problems.extend(_check(sentence, text, at))
+            problems.extend(_check(sentence, known[sentence], text, at))
         out[sentence] = {form: str(text) for form, text in forms.items()}
     start = document.mark(("sentences",))
     problems.extend(
         start.problem(f"sentence {name!r} is missing; expected a text for it")
-        for name in SENTENCES
+        for name in known
         if found and name not in found
     )
     return out
 
 
-def _check(sentence: str, text: object, mark: Mark) -> list[Problem]:
+def _check(sentence: str, holds: tuple[str, ...], text: object, mark: Mark) -> list[Problem]:
     if not isinstance(text, str) or not text.strip():
         return [mark.problem(f"{sentence}: {text!r} is not a text; expected a sentence in quotes")]
     try:
@@ -286,10 +294,10 @@ def _check(sentence: str, text: object, mark: Mark) -> list[Problem]:
     except ValueError as err:
         return [mark.problem(f"{sentence}: {err}; expected values as {{name}}; write {{{{ for a brace")]
     used = {name for name, _, _ in fields if name is not None}
-    allowed = {name.lstrip("?") for name in SENTENCES[sentence]}
-    needed = {name for name in SENTENCES[sentence] if not name.startswith("?")}
+    allowed = {name.lstrip("?") for name in holds}
+    needed = {name for name in holds if not name.startswith("?")}
     problems = [
-        mark.problem(f"{sentence}: holds {{{name}}}, which it cannot; expected {_list(SENTENCES[sentence])}")
+        mark.problem(f"{sentence}: holds {{{name}}}, which it cannot; expected {_list(holds)}")
         for name in sorted(used - allowed)
     ]
     problems += [
@@ -301,13 +309,15 @@ def _check(sentence: str, text: object, mark: Mark) -> list[Problem]:
     return problems
 
 
-def _words(document: Document, problems: list[Problem]) -> dict[str, dict[str, tuple[str, ...]]]:
+def _words(
+    document: Document, problems: list[Problem], lists: Mapping[str, bool]
+) -> dict[str, dict[str, tuple[str, ...]]]:
     found = _section(document, "words", problems)
     out: dict[str, dict[str, tuple[str, ...]]] = {}
     for group, entry in found.items():
         mark = document.mark(("words", group))
-        if group not in WORD_LISTS:
-            problems.append(mark.problem(unknown("word list", group, WORD_LISTS)))
+        if group not in lists:
+            problems.append(mark.problem(unknown("word list", group, lists)))
             continue
         if not isinstance(entry, dict):
             problems.append(mark.problem(f"{group}: expected word: [ways of saying it]"))
@@ -319,7 +329,7 @@ def _words(document: Document, problems: list[Problem]) -> dict[str, dict[str, t
             if not isinstance(ways, list) or not ways or not all(isinstance(w, str) and w for w in ways):
                 problems.append(at.problem(f"{group}.{word}: expected a list of texts"))
                 continue
-            for way in ways if WORD_LISTS[group] else ():
+            for way in ways if lists[group] else ():
                 if said.setdefault(way.lower(), word) != word:
                     message = (
                         f"{group}.{word}: {way!r} already means {said[way.lower()]!r}; expected one meaning"
@@ -328,7 +338,7 @@ def _words(document: Document, problems: list[Problem]) -> dict[str, dict[str, t
             out[group][word] = tuple(ways)
     problems.extend(
         document.mark(("words",)).problem(f"word list {name!r} is missing")
-        for name in WORD_LISTS
+        for name in lists
         if found and name not in found
     )
     return out

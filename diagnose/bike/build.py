@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 from diagnose.bike.model import Condition, JobState
 from diagnose.catalogue.model import BikeSpec, Kind, Part
-from diagnose.circuit.netlist import Change, Device, Edit, Element, Netlist, Open
+from diagnose.circuit.instruments import LAMP_COLD_RATIO
+from diagnose.circuit.netlist import Add, Change, Device, Edit, Element, Netlist, Open
 from diagnose.errors import UsageError, unknown
 
 # A permanent-magnet alternator's current against revolutions: it starts to charge at about 700 rpm and
@@ -24,8 +25,8 @@ CHARGE_FROM_RPM = 700.0
 CHARGE_RPM_CONSTANT = 1500.0
 
 AC_SUFFIX = "ac_per_1000rpm"
-
 PHASE_SUFFIX = "phase"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Build:
@@ -38,9 +39,9 @@ class Build:
     generators element id -> full current [A]
     fuses     component id -> element ids of its link
     ways      connector id -> element ids that unplugging opens; wire id -> its core (undone at one end)
-    """
     phases    element id -> by how much its AC volts lag [degrees]; empty without a many-phase alternator
     flashers  element ids of contacts that interrupt the indicators by themselves
+    """
 
     spec: BikeSpec
     netlist: Netlist
@@ -52,9 +53,9 @@ class Build:
     ways: Mapping[str, tuple[str, ...]]
     elements: Mapping[str, Element]
     devices: Mapping[str, Device]
-
     phases: Mapping[str, float]
     flashers: tuple[str, ...]
+
 
 def kind_of(spec: BikeSpec, component: str) -> Kind:
     """The kind of a component; raises UsageError with near misses."""
@@ -94,9 +95,9 @@ def build(spec: BikeSpec) -> Build:
     devices: list[Device] = []
     contacts: dict[str, tuple[str, tuple[str, ...]]] = {}
     windings: dict[str, float] = {}
-    generators: dict[str, float] = {}
     phases: dict[str, float] = {}
     flashers: list[str] = []
+    generators: dict[str, float] = {}
     fuses: dict[str, tuple[str, ...]] = {}
     battery_part = spec.body["battery_plus"].partition(".")[0]
     batteries: list[str] = []
@@ -118,18 +119,18 @@ def build(spec: BikeSpec) -> Build:
             if AC_SUFFIX in own:
                 windings[element_id] = own.pop(AC_SUFFIX)
                 tolerances[e.name].pop(AC_SUFFIX, None)
-            if e.law == "contact":
             if PHASE_SUFFIX in own:
                 phases[element_id] = own.pop(PHASE_SUFFIX)
                 tolerances[e.name].pop(PHASE_SUFFIX, None)
+            if e.law == "contact":
                 if e.closed_in:
                     contacts[element_id] = (part.control, e.closed_in)
                     own["closed"] = float(spec.controls[part.control].rest in e.closed_in)
                 else:
                     own.setdefault("closed", 0.0)
-            if e.law == "generator":
                 if kind.word == "flasher" and own["closed"]:
                     flashers.append(element_id)
+            if e.law == "generator":
                 generators[element_id] = own["max_current"]
                 own["max_current"] = 0.0
                 tolerances[e.name].pop("max_current", None)
@@ -167,6 +168,10 @@ def build(spec: BikeSpec) -> Build:
         )
     for wire in spec.wires:
         ways[wire] = tuple(f"{wire}.{e.name}" for e in spec.kinds[spec.parts[wire].kind].elements)
+    for part in spec.parts.values():  # a unit taken out whole: pins without a plug of the drawing too
+        kind = spec.kinds[part.kind]
+        if kind.sensitive or part.id in _last_leads(spec):
+            ways.setdefault(part.id, tuple(f"{part.id}.{e.name}" for e in kind.elements))
     ground = spec.nodes[spec.body["battery_minus"]]
     netlist = Netlist(tuple(elements), tuple(devices), ground)
     return Build(
@@ -180,13 +185,13 @@ def build(spec: BikeSpec) -> Build:
         ways,
         {e.id: e for e in elements},
         {d.id: d for d in devices},
+        phases,
+        tuple(flashers),
     )
 
 
 def engine_rpm(spec: BikeSpec, engine: str) -> float:
     """Revolutions per minute of an engine word: off, cranking, idle or a number."""
-        phases,
-        tuple(flashers),
     if engine == "off":
         return 0.0
     if engine == "cranking":
@@ -201,6 +206,40 @@ def charge_fraction(rpm: float) -> float:
     if rpm <= CHARGE_FROM_RPM:
         return 0.0
     return 1.0 - math.exp(-(rpm - CHARGE_FROM_RPM) / CHARGE_RPM_CONSTANT)
+
+
+def _last_leads(spec: BikeSpec) -> tuple[str, ...]:
+    """The parts by which the battery's minus hangs on the bike: its clamp, or the wires bolted to it."""
+    minus = spec.body["battery_minus"]
+    at, battery = spec.nodes[minus], minus.partition(".")[0]
+    return tuple(
+        part.id
+        for part in spec.parts.values()
+        if part.id != battery
+        and len(spec.kinds[part.kind].terminals) == 2
+        and any(spec.nodes[f"{part.id}.{t}"] == at for t in spec.kinds[part.kind].terminals)
+    )
+
+
+def last_lead(spec: BikeSpec) -> str:
+    """The one part by which the battery's minus hangs on the bike; '' if several do."""
+    leads = _last_leads(spec)
+    return leads[0] if len(leads) == 1 else ""
+
+
+def lamp_nodes(built: Build, part: str) -> tuple[str, str]:
+    """The two nodes between which a lamp in place of a fuse or clamp stands."""
+    first, second = kind_of(built.spec, part).terminals[:2]
+    return node(built.spec, part, first), node(built.spec, part, second)
+
+
+def lamp_edits(built: Build, lamp: str) -> tuple[Edit, ...]:
+    """A lamp in place of a part. lamp: `PART:WATTS`, for a 12 V lamp."""
+    part, _, watts = lamp.partition(":")
+    plus, minus = lamp_nodes(built, part)
+    values = {"rated_volts": 12.0, "rated_watts": float(watts), "cold_ratio": LAMP_COLD_RATIO}
+    taken = [Open(f"{part}.{e.name}") for e in kind_of(built.spec, part).elements]
+    return (*taken, Add(Element(f"#lamp_{part}", "lamp", plus, minus, values)))
 
 
 AS_BROUGHT_IN = JobState()
@@ -225,6 +264,8 @@ def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUG
         edits.extend(Open(e) for e in built.ways[connector])
     if not (condition.battery and job.battery):
         edits.extend(Open(e) for e in built.batteries)
+    for lamp in job.lamps:
+        edits.extend(lamp_edits(built, lamp))
     rpm = engine_rpm(built.spec, condition.engine)
     fraction = charge_fraction(rpm) if condition.engine not in ("off", "cranking") else 0.0
     if fraction:

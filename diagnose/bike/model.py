@@ -128,6 +128,7 @@ class JobState:
     done      repair ids done (their component's faults are cured)
     battery   connected
     said      safety facts said: e.g. rolled_neutral, stop_method, unit_unplugged
+    lamps     `PART:WATTS`: a lamp stands in place of a fuse, or of the clamp of the last lead
     """
 
     renewed: tuple[str, ...] = ()
@@ -136,6 +137,7 @@ class JobState:
     done: tuple[str, ...] = ()
     battery: bool = True
     said: tuple[str, ...] = ()
+    lamps: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

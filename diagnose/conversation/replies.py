@@ -142,6 +142,15 @@ def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) 
     undone = not m.condition.battery or not state.job.battery
     apart = tuple(dict.fromkeys((*m.condition.apart, *state.job.apart)))
     out = tuple(dict.fromkeys((*m.condition.out, *state.job.out)))
+    if state.held is not None:
+        held = state.held
+        return replace(
+            state,
+            job=held,
+            taken_out=tuple(f for f in out if f not in held.out),
+            taken_apart=tuple(a for a in apart if a not in held.apart),
+            battery_undone=not m.condition.battery and held.battery,
+        )
     return replace(
         state, job=proof.put_together(state.job), taken_out=out, taken_apart=apart, battery_undone=undone
     )

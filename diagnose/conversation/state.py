@@ -113,6 +113,7 @@ class State:
     exit_skipped  the exit check was not done
     past       evidence from before a repair that was proved, when the search went on for a second fault
     rechecked  readings that were asked again because they fit least
+    held       the state in which a proving run holds the bike: no question puts it together; None in a job
     log        accepted messages, each with the question it answered: what a journal holds
     before     the state that undo goes back to
     """
@@ -143,6 +144,7 @@ class State:
     past: tuple[Evidence, ...] = ()
     rechecked: frozenset[str] = frozenset()
     outcome: str = ""
+    held: JobState | None = None
     log: tuple[Mapping[str, Any], ...] = ()
     before: State | None = field(default=None, repr=False, compare=False)
 

@@ -1,0 +1,80 @@
+"""What a proving run works with: the plan, the bike in words, the wordings, and the bike's suspects if needed.
+
+Holds caches and gives out frozen values. The suspects are opened only when a check fails: a sound loom never
+pays for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any
+
+from diagnose.bike.build import build
+from diagnose.bike.currents import service
+from diagnose.bike.model import BikeView, Measurement
+from diagnose.bike.view import view
+from diagnose.catalogue.compose import compose_bike
+from diagnose.means import Opened
+from diagnose.prove.job import UnusedWorld
+from diagnose.prove.limits import Sound
+from diagnose.prove.model import Check, Plan
+from diagnose.prove.order import make_plan
+from diagnose.prove.words import read_prove_wording
+from diagnose.rules.base import RuleBase
+from diagnose.wording import Wording
+
+
+@dataclass(slots=True, eq=False)
+class Bench:
+    """Everything a proving run asks. words: of jobs; own: of proving."""
+
+    plan: Plan
+    sound: Sound
+    view: BikeView
+    rulebase: RuleBase
+    words: Wording
+    own: Wording
+    _open: Callable[[], UnusedWorld]
+    _world: UnusedWorld | None = None
+    _measurements: dict[str, Measurement] = field(default_factory=dict)
+
+    @property
+    def world(self) -> UnusedWorld:
+        """The bike with all its suspects; opened when first asked for."""
+        if self._world is None:
+            self._world = self._open()
+        return self._world
+
+    @property
+    def named(self) -> Any:
+        """The bike in words, as the names of a job want it."""
+        return SimpleNamespace(view=self.view)
+
+    def measurement(self, check: Check) -> Measurement | None:
+        """The measurement behind a check; None for ratings and for what wakes."""
+        if check.sort in ("wakes", "rating"):
+            return None
+        if check.measurement not in self._measurements:
+            from diagnose.bike.acts import parse_measurement
+
+            built, instruments = self.sound.built, self.sound.instruments
+            self._measurements[check.measurement] = parse_measurement(built, instruments, check.measurement)
+        return self._measurements[check.measurement]
+
+
+def open_bench(opened: Opened, bike: str) -> Bench:
+    """Make the plan of a bike, by id or path; raises UsageError or KnowledgeError."""
+    spec = compose_bike(opened.library, bike)
+    built = build(spec)
+    sound = Sound(built, service(built), opened.library.instruments)
+    return Bench(
+        make_plan(sound),
+        sound,
+        view(built, opened.library.complaints, opened.library.instruments),
+        opened.rulebase,
+        opened.wording,
+        read_prove_wording(),
+        lambda: UnusedWorld(opened.library, spec),
+    )

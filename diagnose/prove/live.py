@@ -1,0 +1,522 @@
+"""Checks with the battery on: through a lamp first, one fuse at a time, one unit at a time, then everything.
+
+Generated from the bike's own file: order of the fuses from who feeds whom, lamps sized by the computed
+currents, expectations from the sound bike in the same state.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from diagnose.bike.acts import FUNCTION_WORDS, LAMP_WORDS
+from diagnose.bike.build import Build, last_lead
+from diagnose.bike.currents import as_condition
+from diagnose.bike.model import Condition, JobState, Measurement
+from diagnose.prove.dead import SERIES, Dead
+from diagnose.prove.limits import (
+    POST_VOLTS,
+    Sound,
+    amps_limit,
+    drop_limit,
+    reason,
+    volts_limit,
+    words_limit,
+)
+from diagnose.prove.loom import Loom, pins_of, plugs_of, units
+from diagnose.prove.model import Check, Limit, Reason, Stage
+
+LAMPS = (21, 55)  # watts of the lamps a workshop has at hand: brake lamp, headlamp
+LEAST_AMPS = 0.05  # A from which a current is worth reading against its computed value
+AWAKE = 0.5  # [1] chance of a word from which a function counts as awake
+REST = Condition()
+# words of a function that is awake, whatever else it does
+ASLEEP = ("dead",)
+KINDS_THAT_WAKE = ("light", "sound", "unit", "flash")
+PIN_FREE_VOLTS = 1.0  # V, below it a pin counts as free of supply
+
+
+@dataclass(slots=True, eq=False)
+class Live:
+    """Makes the stages and checks with power on; `stages` and `checks` are what came out."""
+
+    sound: Sound
+    dead: Dead
+    stages: list[Stage] = field(default_factory=list)
+    checks: list[Check] = field(default_factory=list)
+
+    @property
+    def built(self) -> Build:
+        return self.sound.built
+
+    @property
+    def loom(self) -> Loom:
+        return self.dead.loom
+
+    def all(self) -> None:
+        """Every stage with power, in the order that risks least."""
+        self.first_power()
+        self.fuses()
+        self.units()
+        self.everything()
+
+    # ---- pieces ----------------------------------------------------------------------------------
+
+    def _stage(
+        self, name: str, phase: int, job: JobState, *sets: Reason, guards: tuple[str, ...] = ()
+    ) -> Stage:
+        stage = Stage(name, phase, job, sets, guards)
+        self.stages.append(stage)
+        return stage
+
+    def _put(
+        self,
+        stage: Stage,
+        sort: str,
+        m: Measurement,
+        limit: Limit,
+        about: str,
+        parts: tuple[str, ...] = (),
+        *,
+        instead: str = "",
+        place: str = "",
+    ) -> Check:
+        points = tuple(p for p in (m.plus, m.minus) if p)
+        check = Check(
+            f"{stage.id}/{m.id}",
+            stage.id,
+            stage.phase,
+            sort,
+            m.id,
+            limit,
+            about,
+            place or (m.places[0] if m.places else ""),
+            m.kit,
+            m.minutes if m.engine_runs else SERIES * m.minutes,
+            m.choices,
+            parts=frozenset((*m.components, *parts, about)),
+            instead=instead,
+            helper=m.helper,
+            engine_runs=m.engine_runs,
+            points=points,
+        )
+        if all(c.id != check.id for c in self.checks):
+            self.checks.append(check)
+        return check
+
+    def _volts(
+        self, stage: Stage, sort: str, plus: str, minus: str, condition: Condition, about: str
+    ) -> None:
+        m = self.sound.two_point("volts", plus, minus, condition)
+        limit = volts_limit(self.sound.column(stage.job, m))
+        self._put(stage, sort, m, limit, about, tuple(self.loom.parts[self.loom.net(plus)]))
+
+    def key_on(self) -> Condition:
+        """The position of one control that most functions ask for: the key."""
+        spec = self.built.spec
+        counted = Counter(
+            p for f in spec.functions.values() for p in as_condition(self.built, f.when).controls
+        )
+        return Condition((counted.most_common(1)[0][0],)) if counted else REST
+
+    # ---- first power -----------------------------------------------------------------------------
+
+    def first_power(self) -> None:
+        """Battery posts before the last lead; then the last lead through a lamp, key off, fuses out."""
+        spec = self.built.spec
+        plus, minus = spec.body["battery_plus"], spec.body["battery_minus"]
+        lead = last_lead(spec)
+        apart = (*self.loom.apart, *((lead,) if lead else ()))
+        posts = self._stage(
+            "battery_posts",
+            2,
+            JobState(out=tuple(self.built.fuses), apart=apart),
+            reason("set_posts"),
+        )
+        m = self.sound.two_point("volts", plus, minus, REST)
+        value = self.sound.column(posts.job, m)
+        limit = Limit("V", float(np.asarray(value.value)[0]), *POST_VOLTS, reasons=(reason("why_posts"),))
+        self._put(posts, "posts", m, limit, plus.partition(".")[0])
+        if not lead:
+            return
+        stage = self._stage(
+            "battery_lamp",
+            2,
+            JobState(out=tuple(self.built.fuses), apart=self.loom.apart, lamps=(f"{lead}:{LAMPS[0]}",)),
+            reason("set_battery_lamp", watts=LAMPS[0]),
+        )
+        self._picture(stage, lead, REST, "lamp")
+        frame = spec.body["frame"]
+        for fuse in self.built.fuses:
+            for terminal in spec.kinds[spec.parts[fuse].kind].terminals[:2]:
+                self._volts(stage, "live", f"{fuse}.{terminal}", frame, REST, fuse)
+
+    def _picture(self, stage: Stage, part: str, condition: Condition, sort: str) -> None:
+        """How bright the lamp that stands in a part's place is; its volts decide where eyes cannot."""
+        terminals = [
+            f"{part}.{t}" for t in self.built.spec.kinds[self.built.spec.parts[part].kind].terminals[:2]
+        ]
+        m = self.sound.two_point("lamp", *terminals, condition)
+        column = self.sound.column(stage.job, m)
+        limit = words_limit(column, "why_picture")
+        # only brighter than computed is a danger; a darker lamp is told by what does not wake
+        darker = LAMP_WORDS[LAMP_WORDS.index(limit.expected) :]
+        limit = replace(
+            limit,
+            words=tuple(dict.fromkeys((*limit.words, *darker))),
+            doubtful=tuple(w for w in limit.doubtful if w not in darker),
+        )
+        instead = ""
+        if limit.doubtful:
+            across = self.sound.two_point("volts", *terminals, condition)
+            own = volts_limit(self.sound.column(stage.job, across))
+            own = replace(own, low=-abs(own.high) - 1.0 if own.value < 0 else -0.5)
+            instead = self._put(stage, "lamp", across, own, part).id
+        self._put(stage, sort, m, limit, part, self._behind(part), instead=instead)
+
+    def _behind(self, part: str) -> tuple[str, ...]:
+        """Parts of the nets that a fuse or clamp joins."""
+        spec = self.built.spec
+        terminals = spec.kinds[spec.parts[part].kind].terminals[:2]
+        return tuple(
+            p for t in terminals for p in self.loom.parts[self.loom.net(f"{part}.{t}")] if p in spec.wires
+        )
+
+    # ---- fuses -----------------------------------------------------------------------------------
+
+    def fuse_order(self) -> list[str]:
+        """Feeding fuses before those they feed; within that, the least current first."""
+        spec = self.built.spec
+        key = self.key_on()
+        feeds: dict[str, int] = {}
+        for fuse in self.built.fuses:
+            others = tuple(f for f in self.built.fuses if f != fuse)
+            feeds[fuse] = 0
+            for other in others:
+                job = JobState(out=(other,), apart=self.loom.apart)
+                terminals = spec.kinds[spec.parts[fuse].kind].terminals[:2]
+                live = max(
+                    abs(self.sound.volts(job, key, f"{fuse}.{t}", spec.body["battery_minus"]))
+                    for t in terminals
+                )
+                feeds[fuse] += live < PIN_FREE_VOLTS
+        amps = {f: self.sound.service.amperes.get(links[0], 0.0) for f, links in self.built.fuses.items()}
+        return sorted(self.built.fuses, key=lambda f: (feeds[f], amps[f]))
+
+    def lamp_for(self, fuse: str, job: JobState, condition: Condition) -> int:
+        """Watts of the lamp for a fuse: the smallest that stays well below full light on the sound bike."""
+        spec = self.built.spec
+        terminals = [f"{fuse}.{t}" for t in spec.kinds[spec.parts[fuse].kind].terminals[:2]]
+        for watts in LAMPS:
+            m = self.sound.two_point("lamp", *terminals, condition)
+            column = self.sound.column(replace(job, lamps=(f"{fuse}:{watts}",)), m)
+            if column.words is not None and column.words[0][0] < 1e-3:
+                return watts
+        return LAMPS[-1]
+
+    def fuses(self) -> None:
+        """One fuse at a time: a lamp in its place first, then the fuse."""
+        order = self.fuse_order()
+        key = self.key_on()
+        for i, fuse in enumerate(order):
+            later = tuple(order[i + 1 :])
+            rated = f"battery_off/rating:{fuse}"
+            job = JobState(out=(*later, fuse), apart=self.loom.apart)
+            self._lit(fuse, f"lamp_{fuse}", job, later, key, (rated,))
+            fitted = self._stage(
+                f"fuse_{fuse}",
+                3,
+                JobState(out=later, apart=self.loom.apart),
+                reason("set_fuse", fuse=fuse),
+                guards=(rated,),
+            )
+            out = self._load_side(fuse)
+            self._volts(fitted, "live", out, self.built.spec.body["battery_minus"], key, fuse)
+            m = self.sound.amps(fuse, replace(key, out=(fuse,)))
+            column = self.sound.column(fitted.job, m)
+            if column.value is not None and float(column.value[0]) > LEAST_AMPS:
+                self._put(fitted, "current", m, amps_limit(column), fuse, self._behind(fuse))
+
+    def _load_side(self, fuse: str) -> str:
+        spec = self.built.spec
+        first, second = (f"{fuse}.{t}" for t in spec.kinds[spec.parts[fuse].kind].terminals[:2])
+        plus = self.loom.net(spec.body["battery_plus"])
+        return first if self.loom.net(second) == plus else second
+
+    def _lit(
+        self,
+        fuse: str,
+        name: str,
+        job: JobState,
+        later: tuple[str, ...],
+        key: Condition,
+        guards: tuple[str, ...] = (),
+        more: tuple[Reason, ...] = (),
+    ) -> None:
+        """A stage with a lamp in place of a fuse: its picture key off and on, and what wakes."""
+        watts = self.lamp_for(fuse, replace(job, out=later), key)
+        stage = self._stage(
+            name,
+            3,
+            replace(job, out=later, lamps=(f"{fuse}:{watts}",)),
+            *more,
+            reason("set_fuse_lamp", fuse=fuse, watts=watts),
+            guards=guards,
+        )
+        self._picture(stage, fuse, REST, "lamp")
+        self._picture(stage, fuse, key, "lamp")
+        self._wakes(stage, key, fuse)
+        self._wakes_by_switch(stage, key, fuse)
+
+    def _wakes_by_switch(self, stage: Stage, key: Condition, about: str) -> None:
+        """What a small lamp lets work by a switch is tried while the lamp still protects it."""
+        plain = self._awake(stage, key)
+        for f in self.built.spec.functions.values():
+            condition = as_condition(self.built, f.when)
+            further = len(condition.controls) == 2 and set(key.controls) <= set(condition.controls)
+            if condition.engine != "off" or f.kind not in ("light", "flash") or not further:
+                continue
+            if (
+                f.id in self._awake(stage, condition)
+                and f.id not in plain
+                and self._carries(about, condition)
+            ):
+                self._wakes(stage, condition, about)
+
+    def _carries(self, fuse: str, condition: Condition) -> bool:
+        """Whether a condition adds to the current of a fuse."""
+        link = self.built.fuses[fuse][0]
+        row = next(i for i, e in enumerate(self.built.netlist.elements) if e.id == link)
+        texts = [c.text for c in self.sound.service.conditions]
+        if condition.text not in texts or self.key_on().text not in texts:
+            return False
+        currents = self.sound.service.currents[row]
+        return bool(currents[texts.index(condition.text)] > currents[texts.index(self.key_on().text)] + 0.02)
+
+    def _awake(self, stage: Stage, condition: Condition) -> set[str]:
+        """Functions that are awake for certain."""
+        out = set()
+        for f in self.built.spec.functions.values():
+            if f.kind in KINDS_THAT_WAKE:
+                words = self.sound.predictor.function_words(stage.job, f.id, condition)[0]
+                if sum(p for w, p in zip(FUNCTION_WORDS[f.kind], words, strict=True) if w in ASLEEP) < 1e-3:
+                    out.add(f.id)
+        return out
+
+    def _wakes(self, stage: Stage, condition: Condition, about: str) -> None:
+        """Which functions wake, and no others."""
+        spec = self.built.spec
+        asked = [f for f in spec.functions.values() if f.kind in KINDS_THAT_WAKE]
+        awake, unsure = [], []
+        for f in asked:
+            words = self.sound.predictor.function_words(stage.job, f.id, condition)[0]
+            dead = float(sum(p for w, p in zip(FUNCTION_WORDS[f.kind], words, strict=True) if w in ASLEEP))
+            if dead < 1e-3:
+                awake.append(f.id)
+            elif dead < 1 - 1e-3:
+                unsure.append(f.id)
+        if any(c.id == f"{stage.id}/wakes@{condition.text}" for c in self.checks):
+            return
+        parts = frozenset(
+            {about, *(e.partition(".")[0] for f in asked for e in (f.element, *f.elements) if e)}
+        )
+        self.checks.append(
+            Check(
+                f"{stage.id}/wakes@{condition.text}",
+                stage.id,
+                stage.phase,
+                "wakes",
+                f"wakes@{condition.text}",
+                Limit(words=tuple(awake), doubtful=tuple(unsure), reasons=(reason("why_wakes"),)),
+                about,
+                "",
+                "hands",
+                0.5,
+                tuple(f.id for f in asked),
+                True,
+                parts=parts,
+            )
+        )
+
+    # ---- units -----------------------------------------------------------------------------------
+
+    def unit_order(self) -> list[str]:
+        """Units by the price of a new one: the cheapest is plugged in first."""
+        spec = self.built.spec
+        prices = {
+            u: max((r.price.number for r in spec.kinds[spec.parts[u].kind].repairs), default=0.0)
+            for u in units(self.built)
+        }
+        return sorted(prices, key=lambda u: (prices[u], u))
+
+    def units(self) -> None:
+        """One unit at a time: volts at its open plug, then plugged in with a lamp in its fuse's place."""
+        key = self.key_on()
+        minus = self.built.spec.body["battery_minus"]
+        order = self.unit_order()
+        apart = list(self.loom.apart)
+        for unit in order:
+            pins = self._stage(f"pins_{unit}", 3, JobState(apart=tuple(apart)), reason("set_pins", unit=unit))
+            guards = []
+            for terminal, point in pins_of(self.built, unit).items():
+                if self.loom.net(point) == self.loom.ground:
+                    continue
+                m = self.sound.two_point("volts", point, minus, key)
+                limit = volts_limit(self.sound.column(pins.job, m))
+                if abs(limit.value) < PIN_FREE_VOLTS:
+                    limit = replace(limit, reasons=(*limit.reasons, reason("why_pin_free", unit=unit)))
+                parts = (unit, *self.loom.parts[self.loom.net(point)])
+                guards.append(self._put(pins, "pin", m, limit, unit, parts).id)
+            own = plugs_of(self.built, unit)
+            apart = [a for a in apart if a not in own]
+            fuse = self._feeding(unit, key)
+            job = JobState(apart=tuple(apart))
+            told = reason("set_plug", unit=unit)
+            if fuse:
+                self._lit(fuse, f"plug_{unit}", job, (), key, tuple(guards), (told,))
+            else:
+                stage = self._stage(f"plug_{unit}", 3, job, told, guards=tuple(guards))
+                self._wakes(stage, key, unit)
+
+    def _feeding(self, unit: str, key: Condition) -> str:
+        """The fuse nearest to a unit without which its plug is dead; '' for a unit without supply."""
+        pins = pins_of(self.built, unit)
+        minus = self.built.spec.body["battery_minus"]
+        everything = JobState(apart=self.loom.apart)
+        live = [p for p in pins.values() if self.sound.volts(everything, key, p, minus) > 6.0]
+        feeding = [
+            f
+            for f in self.built.fuses
+            if live
+            and all(
+                self.sound.volts(replace(everything, out=(f,)), key, p, minus) < PIN_FREE_VOLTS
+                for p in live[:1]
+            )
+        ]
+        return next((f for f in reversed(self.fuse_order()) if f in feeding), "")
+
+    # ---- everything ------------------------------------------------------------------------------
+
+    def everything(self) -> None:
+        """Everything fitted: standing current, each function, grounds under load, all at once, charging, stop."""
+        spec = self.built.spec
+        stage = self._stage("functions", 4, JobState(), reason("set_everything"))
+        m = self.sound.amps("battery", REST)
+        self._put(stage, "standing", m, amps_limit(self.sound.column(stage.job, m)), "battery")
+        for f in self._by_engine():
+            condition = as_condition(self.built, f.when)
+            if f.kind == "charge":
+                for engine in ("idle", "5000"):
+                    self._volts(
+                        stage, "loaded", spec.body["battery_plus"], spec.body["battery_minus"],
+                        replace(condition, engine=engine), f.element.partition(".")[0],
+                    )  # fmt: skip
+                continue
+            m = self.sound.observe(f.id, condition)
+            limit = words_limit(self.sound.column(stage.job, m), "why_function")
+            parts = tuple(e.partition(".")[0] for e in (f.element, *f.elements) if e)
+            instead = (
+                self._by_meter(stage, f.element, condition) if limit.doubtful and f.kind == "light" else ""
+            )
+            if not instead:  # nothing can decide it but the same eyes and ears
+                limit = replace(limit, words=(*limit.words, *limit.doubtful), doubtful=())
+            self._put(stage, "observe", m, limit, f.id, parts, instead=instead)
+        self._drops(stage)
+        self._all_on(stage)
+
+    def _by_engine(self) -> list:
+        """Functions in the order of what they ask of the bike: standing, cranking, running."""
+        rank = {"off": 0, "cranking": 1}
+        stops = ("stop",)
+        functions = self.built.spec.functions.values()
+        return sorted(
+            functions,
+            key=lambda f: (
+                rank.get(as_condition(self.built, f.when).engine, 2),
+                f.kind == "starter",
+                f.kind not in stops and rank.get(as_condition(self.built, f.when).engine, 2) == 2,
+            ),
+        )
+
+    def _by_meter(self, stage: Stage, element: str, condition: Condition) -> str:
+        """Volts at a lamp, which decide whether it is weak; '' where no point can be touched."""
+        e = self.built.elements.get(element)
+        if e is None:
+            return ""
+        points = [self._touch(element, at) for at in (e.plus, e.minus)]
+        if not all(points):
+            return ""
+        m = self.sound.two_point("volts", points[0], points[1], condition)
+        limit = volts_limit(self.sound.column(stage.job, m))
+        return self._put(stage, "by_meter", m, limit, element.partition(".")[0]).id
+
+    def _touch(self, element: str, at: str) -> str:
+        """The point for a node; for one inside a part, the terminal it leads to."""
+        if at in self.loom.best:
+            return self.loom.best[at]
+        part = element.partition(".")[0]
+        for e in self.built.netlist.elements:
+            if e.id.partition(".")[0] == part and e.id != element and at in (e.plus, e.minus):
+                other = e.minus if e.plus == at else e.plus
+                if other in self.loom.best:
+                    return self.loom.best[other]
+        return ""
+
+    def _drops(self, stage: Stage) -> None:
+        """Ground joints that ohms cannot prove: the volts they lose under their own load."""
+        spec = self.built.spec
+        minus = spec.body["battery_minus"]
+        for check in self.dead.found.values():
+            if check.sort != "ground" or not check.limit.blind:
+                continue
+            point = next(p for p in check.points if p != self.loom.lead)
+            element = self._largest(check.about)
+            if not element:
+                continue
+            condition = self.sound.service.conditions[self.sound.service.best[element]]
+            if condition.engine not in ("off", "cranking"):
+                condition = replace(condition, engine="off")
+            m = self.sound.two_point("drop", point, minus, condition)
+            amperes = self.dead.amperes(check.about)
+            limit = drop_limit(self.sound.column(stage.job, m), amperes)
+            self._put(stage, "drop", m, limit, check.about, tuple(check.parts))
+
+    def _largest(self, part: str) -> str:
+        """The element that carries a ground part's current."""
+        spec = self.built.spec
+        at = {spec.nodes[f"{part}.{t}"] for t in spec.kinds[spec.parts[part].kind].terminals}
+        own = [e.id for e in self.built.netlist.elements if e.id.partition(".")[0] == part] or [
+            e.id
+            for e in self.built.netlist.elements
+            if {e.plus, e.minus} & at and e.id.partition(".")[0] in spec.wires
+        ]
+        amps = self.sound.service.amperes
+        known = [e for e in own if e in self.sound.service.best]
+        return max(known, key=lambda e: amps.get(e, 0.0), default="")
+
+    def _all_on(self, stage: Stage) -> None:
+        """Everything switched on at once at idle: volts at the posts as computed."""
+        spec = self.built.spec
+        positions: dict[str, str] = {}
+        for f in spec.functions.values():
+            if f.kind in KINDS_THAT_WAKE:
+                for control, position in as_condition(self.built, f.when).controls:
+                    positions.setdefault(control, position)
+        condition = Condition(tuple(sorted(positions.items())), "idle")
+        m = self.sound.two_point("volts", spec.body["battery_plus"], spec.body["battery_minus"], condition)
+        limit = volts_limit(self.sound.column(stage.job, m))
+        worst = self._heaviest(stage.job, condition)
+        extra = tuple(
+            reason("why_all_on", fuse=f, amps=f"{a:.1f}", rating=f"{r:g}", share=f"{100 * a / r:.0f}")
+            for f, a, r in worst
+        )
+        self._put(stage, "loaded", m, replace(limit, reasons=(*limit.reasons, *extra)), "battery")
+
+    def _heaviest(self, job: JobState, condition: Condition) -> Iterator[tuple[str, float, float]]:
+        """(fuse, current, rating) with everything on."""
+        solution = self.sound.predictor.solution(job, condition)
+        for fuse, (link, *_) in self.built.fuses.items():
+            yield fuse, abs(float(solution.current(link)[0])), self.built.elements[link].values["rating"]
