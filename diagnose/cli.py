@@ -9,11 +9,10 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
-from diagnose.errors import DiagnoseError, KnowledgeError, UsageError
+from diagnose.errors import DiagnoseError, KnowledgeError
+from diagnose.output import WRONG_USE
 
-DONE, FAILED, WRONG_USE = 0, 1, 2
 KITS = ("hands", "lamp", "meter", "workshop")
 SKILLS = ("beginner", "trade")
 
@@ -81,6 +80,7 @@ def parser() -> argparse.ArgumentParser:
     resume.add_argument("--folder", metavar="FOLDER")
     resume.add_argument("--lines", action="store_true")
     resume.add_argument("--plain", action="store_true")
+    resume.add_argument("--output", action="append", default=[], metavar="FILE", help="sheet of a proving run")
 
     replay = subs.add_parser(
         "replay",
@@ -136,6 +136,28 @@ def parser() -> argparse.ArgumentParser:
     trial.add_argument("--complaint", action="append", default=[])
     trial.add_argument("--player", choices=("ngspice", "own"), default="ngspice")
     _add_output(trial)
+
+    prove = subs.add_parser(
+        "prove",
+        help="prove a new, altered or crashed loom before and while power goes on",
+        epilog="examples:\n  diagnose prove --bike custom_single --kit workshop --by Kim --output sheet.html\n"
+        "  diagnose prove --bike custom_single --lines\n"
+        "Paused runs go on with `diagnose resume last`.",
+    )
+    prove.add_argument("--bike", required=True, help="id of a bike, or path of a bike file")
+    prove.add_argument("--kit", choices=KITS)
+    prove.add_argument("--skill", choices=SKILLS)
+    prove.add_argument("--by", default="", metavar="NAME", help="who reads, for the sheet")
+    prove.add_argument("--lines", action="store_true", help="JSON lines on standard input and output")
+    prove.add_argument("--plain", action="store_true", help="never redraw; for screen readers and logs")
+    prove.add_argument("--folder", metavar="FOLDER", help="where journals are kept")
+    prove.add_argument(
+        "--output",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="write the proving sheet there: .html or .md (may be given twice)",
+    )
     return top
 
 
@@ -152,6 +174,7 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
         "bikes": commands.bikes,
         "check": commands.check,
         "trial": commands.trial,
+        "prove": commands.prove,
     }
 
 
@@ -183,18 +206,3 @@ def main(argv: Sequence[str] | None = None) -> int:
         # the reader of our output has gone; leave quietly, as other filters do
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return WRONG_USE
-
-
-def write_text(text: str, output: str) -> None:
-    """Write to a file or, for '-', to standard output; raises UsageError."""
-    if output == "-":
-        sys.stdout.write(text if text.endswith("\n") else text + "\n")
-        sys.stdout.flush()
-        return
-    try:
-        Path(output).write_text(text if text.endswith("\n") else text + "\n", encoding="utf-8")
-    except OSError as error:
-        raise UsageError(
-            f"{output}: cannot be written ({error.strerror}); expected a file in a folder that you may "
-            "write to; try --output -"
-        ) from error

@@ -12,8 +12,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cli import DONE, FAILED, write_text
 from diagnose.errors import KnowledgeError, UsageError
+from diagnose.output import DONE, FAILED, write_text
 
 if TYPE_CHECKING:
     from diagnose.bike.build import Build
@@ -293,3 +293,10 @@ def trial(options: argparse.Namespace) -> int:
     )
     _emit(options, result, trial_text(result))
     return DONE
+
+
+def prove(options: argparse.Namespace) -> int:
+    """`diagnose prove`"""
+    from diagnose.prove.command import prove as begin
+
+    return begin(options)

@@ -13,8 +13,7 @@ from diagnose.conversation.terminal import Terminal, converse, open_terminal
 from diagnose.errors import UsageError
 from diagnose.journal import find_job, jobs_folder, list_jobs, open_journal
 from diagnose.means import Opened, open_knowledge
-
-DONE, FAILED = 0, 1
+from diagnose.output import DONE, FAILED
 
 
 def begin(options: argparse.Namespace) -> int:
@@ -41,6 +40,10 @@ def go_on(options: argparse.Namespace) -> int:
             raise UsageError(f"no job to go on with in {folder}; try `diagnose job`")
         name = records[0].job
     journal = open_journal(find_job(folder, name))
+    if journal.record.options.get("prove"):
+        from diagnose.prove.command import go_on as go_on_proving
+
+        return go_on_proving(journal, options)
     try:
         opened = open_knowledge(options.knowledge)
         world = opened.world(journal.record.bike)
@@ -71,12 +74,7 @@ def _ask_bike(opened: Opened, terminal: Terminal, as_lines: bool) -> str:
         terminal.show(f"{number}  {bike.replace('_', ' ')}")
     while True:
         try:
-            try:
             typed = terminal.ask("> ").strip()
-        except EOFError as err:
-            raise UsageError(
-                f"the input ended before a bike was named; expected one of {', '.join(bikes)}; try --bike"
-            ) from err
         except EOFError as err:
             raise UsageError(
                 f"the input ended before a bike was named; expected one of {', '.join(bikes)}; try --bike"

@@ -7,7 +7,6 @@ points. Numbers are rounded here, once, to what a display can show.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,10 +16,9 @@ from diagnose.circuit import instruments as bench
 from diagnose.circuit.netlist import Case, Element
 from diagnose.circuit.solve import Solution
 from diagnose.predictions import effects
+from diagnose.predictions.functions import Functions
+from diagnose.predictions.situations import Mode
 from diagnose.predictions.table import Column
-
-if TYPE_CHECKING:
-    from diagnose.predictions.compute import Predictor
 
 # Ranges that a handheld meter shows: 200 V on the ranges that a 12 V bike uses, 20 Mohm, 10 A.
 VOLTS_RANGE = 60.0
@@ -38,7 +36,7 @@ FUSE_LAMP_WATTS = 21.0
 SEEN_WHEN_BLOWN = 0.95  # a blown fuse is seen by whoever looks at it (common practice)
 
 
-def read_group(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     """Columns of measurements of one kind in one condition."""
     kind = group[0].kind
     if kind in ("volts", "drop", "lowest_volts"):
@@ -58,7 +56,7 @@ def read_group(p: Predictor, job: JobState, group: Sequence[Measurement]) -> lis
     return [_inspect(p, job, m) for m in group]
 
 
-def _pairs(p: Predictor, group: Sequence[Measurement]) -> list[tuple[str, str]]:
+def _pairs(p: Functions, group: Sequence[Measurement]) -> list[tuple[str, str]]:
     spec = p.built.spec
     return [(node_of_point(spec, m.plus), node_of_point(spec, m.minus)) for m in group]
 
@@ -83,7 +81,7 @@ def _over_phases(
     return value, swing
 
 
-def _instrument(p: Predictor, kind: str, name: str, default: float) -> float:
+def _instrument(p: Functions, kind: str, name: str, default: float) -> float:
     value = p.instruments[kind].values.get(name)
     return value.number if value is not None else default
 
@@ -93,7 +91,7 @@ def round_to(values: np.ndarray, step: float) -> np.ndarray:
     return np.round(values / step) * step + 0.0
 
 
-def _volts(p: Predictor, job: JobState, group: Sequence[Measurement], mode: str) -> list[Column]:
+def _volts(p: Functions, job: JobState, group: Sequence[Measurement], mode: str) -> list[Column]:
     solution = p.solution(job, group[0].condition, mode)
     pairs = _pairs(p, group)
     meter = _instrument(p, group[0].kind, "resistance", 1e7)
@@ -131,7 +129,7 @@ def _volts(p: Predictor, job: JobState, group: Sequence[Measurement], mode: str)
     return out
 
 
-def _ohms(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+def _ohms(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     solution = p.solution(job, group[0].condition, "dead")
     pairs = _pairs(p, group)
     values = bench.read_ohms(solution, pairs)
@@ -166,7 +164,7 @@ def _as_displayed(ohms: np.ndarray) -> np.ndarray:
     return np.round(ohms / step) * step
 
 
-def _diode(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+def _diode(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     cases = p.solution(job, group[0].condition, "dead").cases
     out = []
     for m, (plus, minus) in zip(group, _pairs(p, group), strict=True):
@@ -178,7 +176,7 @@ def _diode(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Co
     return out
 
 
-def _lamp(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     """A test lamp between two points, or a 21 W lamp in place of a fuse that is out; one batch for all."""
     standing = {lamp_nodes(p.built, lamp.partition(":")[0]) for lamp in job.lamps}
     full = p.built.spec.supply_volts * 1.03
@@ -210,7 +208,7 @@ def _lamp(p: Predictor, job: JobState, group: Sequence[Measurement]) -> list[Col
     return [_words(m, effects.lamp_words(found[m.id], full)) for m in group]
 
 
-def _amps(p: Predictor, job: JobState, m: Measurement) -> Column:
+def _amps(p: Functions, job: JobState, m: Measurement) -> Column:
     """An ammeter in place of a fuse, or in the battery's own lead."""
     shunt = _instrument(p, "amps", "resistance", 0.01)
     cases, start = p.bare_cases(job, m.condition)
@@ -228,7 +226,7 @@ def _amps(p: Predictor, job: JobState, m: Measurement) -> Column:
     return Column(m.id, m.kind, "A", round_to(value, 1e-4), round_to(spread, 1e-5), zeros, low=0.0, high=high)
 
 
-def _observe(p: Predictor, job: JobState, m: Measurement) -> Column:
+def _observe(p: Functions, job: JobState, m: Measurement) -> Column:
     return _words(m, p.function_words(job, m.what, m.condition))
 
 
@@ -238,7 +236,7 @@ def _words(m: Measurement, words: np.ndarray) -> Column:
     return Column(m.id, m.kind, "", words=np.round(clipped / total, 4), choices=m.choices)
 
 
-def _inspect(p: Predictor, job: JobState, m: Measurement) -> Column:
+def _inspect(p: Functions, job: JobState, m: Measurement) -> Column:
     """Chance of each answer of a look: what is wrong shows or not; a blown fuse shows as well."""
     n = len(p.candidates)
     spec = p.built.spec
@@ -265,3 +263,12 @@ def _inspect(p: Predictor, job: JobState, m: Measurement) -> Column:
     odds = rates / np.maximum(1.0 - rates, 1e-3)
     share = odds / np.maximum(odds.sum(axis=0), 1e-12)
     return _words(m, np.concatenate([none[None, :], share * (1.0 - none)], axis=0).T)
+
+
+def mode_of(m: Measurement) -> Mode:
+    """Which solution of its condition a measurement reads."""
+    if m.kind == "ac_volts":
+        return "ac"
+    if m.kind in ("ohms", "diode"):
+        return "dead"
+    return "dc"

@@ -1,0 +1,178 @@
+"""What each function of a bike does under every candidate, in words: light, sound, starter, flash, spark.
+
+Part of the fourth arrow (solved circuit -> chances of words), between `situations` and `readings`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from diagnose.bike.build import (
+    node_of_point,
+)
+from diagnose.bike.currents import as_condition, need_condition
+from diagnose.bike.model import Condition, JobState
+from diagnose.catalogue.model import Function
+from diagnose.circuit.solve import Solution
+from diagnose.circuit.thevenin import thevenin
+from diagnose.predictions import effects
+from diagnose.predictions.situations import Mode, Situations
+
+HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
+HARMLESS_WORDS = 0.02
+FLICKER_SHARE = 0.3  # share of its volts that a thing must gain and lose to be seen to flicker or chatter
+
+
+class Functions(Situations):
+    """Situations that also tell what a rider would see, hear and feel."""
+
+    def function_words(self, job: JobState, function: str, condition: Condition) -> np.ndarray:
+        """(n_candidates, n_words) what the function does in a condition; words of bike.acts."""
+        f = self.built.spec.functions[function]
+        own = as_condition(self.built, f.when)
+        reference_job = JobState()
+        if f.kind in ("spark", "stop"):
+            return self._need_words(job, f, condition)
+        here = self.solution(job, condition)
+        healthy = self.solution(reference_job, own)
+        match f.kind:
+            case "light":
+                shares = self._light_shares(f, here, healthy)
+                return effects.light_words(shares.min(axis=0))
+            case "sound":
+                return effects.sound_words(self._current_share(f.element, here, healthy))
+            case "unit":
+                awake = here.state(self._device_of(f.element)) > 0
+                return effects.unit_words(awake, self._comes_and_goes(f.element, here))
+            case "starter":
+                return self._starter_words(f, job, condition, here, healthy)
+            case "flash":
+                shares = self._light_shares(f, here, healthy)
+                current = np.mean([self._current_share(e, here, healthy) for e in f.elements], axis=0)
+                steady = self._lit_between_flashes(f, job, condition, healthy)
+                stalls = bool(self.built.flashers)
+                return effects.flash_words(shares, current, self._counts_load() or stalls, steady, stalls)
+            case "charge":
+                return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
+        raise ValueError(f"function {function} has kind {f.kind!r}")
+
+    def _charging_share(self, condition: Condition) -> np.ndarray:
+        """(n_candidates,) how far charging lifts the posts at 5000 rpm, against a sound bike [1]."""
+        job = JobState()
+        plus, minus = (
+            self.built.spec.nodes[self.built.spec.body[r]] for r in ("battery_plus", "battery_minus")
+        )
+        running = self.solution(job, replace(condition, engine="5000")).between(plus, minus)
+        standing = self.solution(job, replace(condition, engine="off")).between(plus, minus)
+        lift = running - standing[self.healthy]
+        return np.clip(lift / max(float(lift[self.healthy]), 0.1), 0.0, None)
+
+    def _lit_between_flashes(
+        self, f: Function, job: JobState, condition: Condition, healthy: Solution
+    ) -> np.ndarray:
+        """(n_candidates,) bool: some lamp burns although the flasher's contact is open."""
+        if not self.built.flashers:
+            return np.zeros(len(self.candidates), dtype=bool)
+        dark = self._light_shares(f, self.solution(job, condition, "dark"), healthy)
+        return dark.max(axis=0) > effects.LIGHT_EDGES[1]
+
+    def ac_modes(self) -> tuple[Mode, ...]:
+        """Solutions that make up AC volts: one, or with a many-phase alternator two at right angles."""
+        return ("ac", "ac@90") if self.built.phases else ("ac",)
+
+    def _counts_load(self) -> bool:
+        return any(d.law == "output" for d in self.built.netlist.devices)
+
+    def _device_of(self, element: str) -> str:
+        return next(d.id for d in self.built.netlist.devices if element in d.roles.get("element", ()))
+
+    def _light_shares(self, f: Function, here: Solution, healthy: Solution) -> np.ndarray:
+        """(n_lamps, n_candidates) light of each lamp against a sound bike's."""
+        shares = []
+        for element in f.elements:
+            e = self.built.elements[element]
+            if e.law == "lamp":
+                # by watts, not volts: supply volts stand across a broken filament too
+                watts = np.abs(here.across(element) * here.current(element))
+                full = abs(float((healthy.across(element) * healthy.current(element))[self.healthy]))
+                shares.append((watts / max(full, 1e-6)) ** effects.LIGHT_OF_WATTS)
+            elif e.law == "electronic":
+                awake = here.state(self._device_of(element)) > 0
+                shares.append(awake.astype(float))
+            else:
+                shares.append(self._current_share(element, here, healthy))
+        return np.array(shares)
+
+    def _current_share(self, element: str, here: Solution, healthy: Solution) -> np.ndarray:
+        amperes = np.abs(here.current(element))
+        full = abs(float(healthy.current(element)[self.healthy]))
+        return amperes / max(full, 1e-9)
+
+    def _starter_words(
+        self, f: Function, job: JobState, condition: Condition, here: Solution, healthy: Solution
+    ) -> np.ndarray:
+        turning = here.state(self._device_of(f.element)) == 1
+        volts = np.abs(here.across(f.element))
+        full = abs(float(healthy.across(f.element)[self.healthy]))
+        rest = self.solution(job, Condition())
+        pulled = np.zeros(len(self.candidates), dtype=bool)
+        for d in self.built.netlist.devices:
+            if d.law == "relay" and f.element.partition(".")[0] != d.id.partition(".")[0]:
+                woke = healthy.state(d.id)[self.healthy] == 1
+                asleep = self.service_state(d.id, condition) == 0
+                if woke and asleep:
+                    pulled |= (here.state(d.id) == 1) & (rest.state(d.id) == 0)
+        chatters = self._comes_and_goes(f.element, here)
+        return effects.starter_words(turning, volts / max(full, 1e-6), pulled, chatters)
+
+    def _comes_and_goes(self, element: str, here: Solution) -> np.ndarray:
+        """(n_candidates,) bool: its volts differ between the phases of a loop that never rests."""
+        out = np.zeros(here.size, dtype=bool)
+        e = self.built.elements[element]
+        plus, minus = here.row(e.plus), here.row(e.minus)
+        for column in np.flatnonzero(here.restless):
+            phases = here.phases(int(column))
+            across = np.abs(phases[:, plus] - phases[:, minus])
+            out[column] = across.max() - across.min() > FLICKER_SHARE * max(across.max(), 1.0)
+        return out
+
+    def service_state(self, device: str, condition: Condition) -> int:
+        """State of a device on the sound bike with the last-pressed control released."""
+        momentary = Condition(tuple(p for p in condition.controls if p[1] != "pressed"))
+        solution = self.solution(JobState(), momentary)
+        return int(solution.state(device)[self.healthy])
+
+    def _need_words(self, job: JobState, f: Function, condition: Condition) -> np.ndarray:
+        words = []
+        for need in f.needs:
+            here = need_condition(self.built, need, condition)
+            modes = {"ac_volts": self.ac_modes(), "ohms": ("dead",)}.get(need.quantity, ("dc",))
+            plus = node_of_point(self.built.spec, need.plus)
+            minus = node_of_point(self.built.spec, need.minus)
+            seen = [thevenin(self.solution(job, here, mode), plus, minus) for mode in modes]
+            value = seen[0][1] if need.quantity == "ohms" else np.sqrt(sum(v**2 for v, _ in seen))
+            words.append(effects.need_words(value, need.weak, need.dead, need.below))
+        return effects.worst_of(words) if f.kind == "spark" else effects.stop_words(words)
+
+    def changes_something(self) -> np.ndarray:
+        """(n_candidates,) bool: the candidate moves some node, some word, or is no matter of circuits.
+
+        A chafe of a ground wire against the frame, a leak beside a lamp: real, and without effect. Such
+        faults are left out of a job, which could neither see them nor be caused by them.
+        """
+        self.found()
+        assert self._used is not None
+        reference = self._used[:, :, self.healthy]
+        moved = np.abs(self._used - reference[:, :, None]).max(axis=(0, 1)) > HARMLESS_VOLTS
+        for c_index, c in enumerate(self.candidates):
+            if not c.is_fault or not any(f.edits for f in c.faults):
+                moved[c_index] = True
+        for mask in (*self.found().opened.values(), *self.found().latched.values()):
+            moved |= mask
+        for f in self.built.spec.functions.values():
+            condition = as_condition(self.built, f.when)
+            words = self.function_words(JobState(), f.id, condition)
+            moved |= np.abs(words - words[self.healthy]).max(axis=1) > HARMLESS_WORDS
+        return moved

@@ -1,0 +1,247 @@
+"""A bike under every candidate, solved in whatever condition is asked for: found state first, then lazily.
+
+Fourth arrow of the flow, its physical half. All missing conditions of a call are solved in one batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from diagnose.bike.build import (
+    Build,
+    ac_edits,
+    charge_fraction,
+    condition_edits,
+    engine_rpm,
+    fault_edits_in,
+    node_of_point,
+)
+from diagnose.bike.currents import Service
+from diagnose.bike.model import Candidate, Condition, JobState
+from diagnose.catalogue.model import Instrument
+from diagnose.circuit.netlist import Case, Change, Edit
+from diagnose.circuit.solve import Solution, Start, compile_netlist, settle_cases
+
+KEPT_SOLUTIONS = 32  # a solved condition of 500 candidates takes some 10 MB; columns are what is kept
+
+# 'dc', 'ac' (windings drive it) or 'ac@DEGREES' of the turn, 'dead' (battery off, for ohms), 'dark' (between
+# two flashes), 'found' (before any damage)
+Mode = str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """The bike as the user meets it: what each candidate has already done.
+
+    opened, latched  device id -> (n_candidates,) bool
+    """
+
+    opened: Mapping[str, np.ndarray]
+    latched: Mapping[str, np.ndarray]
+
+    def only(self, keep: np.ndarray) -> Found:
+        """The same for a part of the candidates. keep (n_candidates,) bool."""
+        return Found(
+            {d: m[keep] for d, m in self.opened.items()}, {d: m[keep] for d, m in self.latched.items()}
+        )
+
+
+class Situations:
+    """Operating points of one bike for one list of candidates; hides only caches."""
+
+    def __init__(
+        self,
+        built: Build,
+        service: Service,
+        candidates: Sequence[Candidate],
+        instruments: Mapping[str, Instrument],
+        latent_sd: np.ndarray | None = None,
+        found: Found | None = None,
+    ):
+        self.latent_sd = latent_sd
+        self.built = built
+        self.service = service
+        self.candidates = tuple(candidates)
+        self.instruments = instruments
+        self.compiled = compile_netlist(built.netlist)
+        self.healthy = next(i for i, c in enumerate(self.candidates) if not c.is_fault)
+        self._solved: dict[tuple[JobState, str, Mode], Solution] = {}
+        self._found: Found | None = found
+        self._charge: dict[tuple[JobState, str], np.ndarray] = {}
+        self._own_edits = tuple(tuple(e for f in c.faults for e in f.edits) for c in self.candidates)
+        # only changed values can mean something else in the AC circuit or at other revolutions
+        self._alike_everywhere = [not any(isinstance(e, Change) for e in own) for own in self._own_edits]
+        self._used: np.ndarray | None = None
+
+    # ---- cases ---------------------------------------------------------------------------------
+
+    def _fault_edits(self, index: int, job: JobState) -> tuple[Edit, ...]:
+        if not job.done:
+            return self._own_edits[index]
+        cured = set(job.done)
+        faults = self.candidates[index].faults
+        return tuple(e for f in faults if not cured.intersection(f.repairs) for e in f.edits)
+
+    def _states(self, index: int, job: JobState) -> tuple[tuple[str, int], ...]:
+        if self._found is None:
+            return ()  # finding out what has blown
+        renewed = set(job.renewed)
+        out = []
+        for device, mask in self._found.opened.items():
+            if mask[index] and device.partition(".")[0] not in renewed:
+                out.append((device, 1))
+        for device, mask in self._found.latched.items():
+            if mask[index]:
+                out.append((device, 2))
+        return tuple(out)
+
+    def _cases(self, job: JobState, condition: Condition, mode: Mode) -> list[Case]:
+        base = condition_edits(self.built, condition, job)
+        if mode == "dead":
+            base = condition_edits(self.built, replace(condition, battery=False, engine="off"), job)
+        if mode == "dark":
+            base = base + tuple(Change(e, "closed", 0.0) for e in self.built.flashers)
+        alternating, angle = mode.startswith("ac"), angle_of(mode)
+        if alternating:
+            base = base + ac_edits(self.built, condition, angle)
+        charge = None
+        if mode == "dc" and condition.engine not in ("off", "cranking") and self.built.generators:
+            charge = self.charge_share(job, condition)
+        cases = []
+        for i in range(len(self.candidates)):
+            own = self._fault_edits(i, job)
+            if not self._alike_everywhere[i]:
+                own = fault_edits_in(self.built, own, condition, alternating=alternating, angle=angle)
+            edits = base + own
+            if charge is not None:
+                edits += self._weakened_charge(condition, float(charge[i]), edits)
+            cases.append(Case(edits, self._states(i, job)))
+        return cases
+
+    def _weakened_charge(self, condition: Condition, share: float, edits: Sequence[Edit]) -> tuple[Edit, ...]:
+        """The alternator's AC side limits what its rectifier can deliver; a dead regulator stays dead."""
+        fraction = charge_fraction(engine_rpm(self.built.spec, condition.engine))
+        out: list[Edit] = []
+        for element, full in self.built.generators.items():
+            current = full * fraction
+            for e in edits:
+                if isinstance(e, Change) and e.target == element and e.param == "max_current":
+                    current = min(current, e.value)
+            out.append(Change(element, "max_current", current * share))
+        return tuple(out)
+
+    def charge_share(self, job: JobState, condition: Condition) -> np.ndarray:
+        """(n_candidates,) share of the healthy AC volts that reach the regulator [1]."""
+        key = (job, condition.text)
+        if key not in self._charge:
+            share = np.ones(len(self.candidates))
+            for f in self.built.spec.functions.values():
+                for need in f.needs if f.kind == "charge" else ():
+                    if need.quantity != "ac_volts":
+                        continue
+                    parts = [
+                        _between(self.built, self.solution(job, condition, mode), need.plus, need.minus)
+                        for mode in self.ac_modes()
+                    ]
+                    volts = np.sqrt(np.sum(np.square(parts), axis=0))
+                    share = np.minimum(share, volts / max(float(volts[self.healthy]), 1e-9))
+            self._charge[key] = np.clip(share, 0.0, 1.0)
+        return self._charge[key]
+
+    # ---- solving -------------------------------------------------------------------------------
+
+    def solution(self, job: JobState, condition: Condition, mode: Mode = "dc") -> Solution:
+        """Every candidate's operating point in a condition; (n_nodes, n_candidates) inside."""
+        self.prepare(job, [(condition, mode)])
+        return self._solved[(job, condition.text, mode)]
+
+    def prepare(self, job: JobState, wanted: Iterable[tuple[Condition, Mode]]) -> None:
+        """Solve what is missing of these in one batch: one call for many conditions costs far less."""
+        self.found()
+        missing: dict[tuple[str, Mode], Condition] = {}
+        for condition, mode in wanted:
+            if (job, condition.text, mode) not in self._solved:
+                missing.setdefault((condition.text, mode), condition)
+        if not missing:
+            return
+        cases: list[Case] = []
+        for (_, mode), condition in missing.items():
+            cases.extend(self._cases(job, condition, mode))
+        only = next(iter(missing.items())) if len(missing) == 1 else None
+        start = self._start(only[1], only[0][1]) if only else None
+        whole = settle_cases(self.compiled, cases, start)
+        n = len(self.candidates)
+        for k, (text, mode) in enumerate(missing):
+            while len(self._solved) >= max(KEPT_SOLUTIONS, len(missing)):
+                self._solved.pop(next(iter(self._solved)))
+            part = whole if len(missing) == 1 else whole.take(k * n, (k + 1) * n)
+            self._solved[(job, text, mode)] = part
+
+    def bare_cases(self, job: JobState, condition: Condition) -> tuple[list[Case], Start | None]:
+        """Every candidate's case in a condition, to be solved with an instrument in it, and a start."""
+        self.found()
+        return self._cases(job, condition, "dc"), self._start(condition, "dc")
+
+    def _start(self, condition: Condition, mode: Mode) -> Start | None:
+        """The solved condition most like this one: where Newton's method begins is no matter of result."""
+        best: tuple[int, Solution] | None = None
+        wanted = set(condition.controls)
+        for (_, text, other), solution in self._solved.items():
+            if other != mode:
+                continue
+            near = -len(wanted.symmetric_difference(tuple(p.split("=")) for p in text.split(",") if p))
+            if best is None or near > best[0]:
+                best = (near, solution)
+        return Start(best[1], np.arange(len(self.candidates))) if best else None
+
+    def found(self) -> Found:
+        """Use the bike in every condition of its functions; keep what opened or latched on the way."""
+        if self._found is None:
+            conditions = self.service.conditions
+            cases = [c for condition in conditions for c in self._cases(JobState(), condition, "found")]
+            used = settle_cases(self.compiled, cases)
+            self._used = used.volts.reshape(len(used.nodes), *(len(conditions), len(self.candidates)))
+            shape = (len(conditions), len(self.candidates))
+            opened: dict[str, np.ndarray] = {}
+            latched: dict[str, np.ndarray] = {}
+            for device in self.built.netlist.devices:
+                if device.law not in ("fuse", "output"):
+                    continue
+                target, value = (opened, 1) if device.law == "fuse" else (latched, 2)
+                mask = (used.state(device.id) == value).reshape(shape).any(axis=0)
+                if mask.any():
+                    target[device.id] = mask
+            self._found = Found(opened, latched)
+        return self._found
+
+    def solutions(self) -> tuple[Solution, ...]:
+        """Everything solved so far."""
+        return tuple(self._solved.values())
+
+    def as_new(self) -> None:
+        """Take the bike as not used since the fault came: nothing has blown or latched yet."""
+        self._found = Found({}, {})
+
+    def found_of(self, index: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """(fuses found blown, outputs found latched off) of one candidate; component ids, outputs."""
+        found = self.found()
+        opened = tuple(sorted(d.partition(".")[0] for d, mask in found.opened.items() if mask[index]))
+        latched = tuple(sorted(d for d, mask in found.latched.items() if mask[index]))
+        return opened, latched
+
+    def case(self, job: JobState, condition: Condition, mode: Mode, index: int) -> Case:
+        """The netlist case behind one prediction."""
+        self.found()
+        return self._cases(job, condition, mode)[index]
+
+
+def angle_of(mode: Mode) -> float:
+    """Degrees of the turn at which an AC solution is taken; 0 where the mode names none."""
+    return float(mode.partition("@")[2] or 0.0)
+
+
+def _between(built: Build, solution: Solution, plus: str, minus: str) -> np.ndarray:
+    return solution.between(node_of_point(built.spec, plus), node_of_point(built.spec, minus))
