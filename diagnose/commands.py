@@ -216,7 +216,8 @@ def _totals(library: Library, root: Path) -> dict[str, Any]:
     from diagnose.wording import read_wording
 
     rules = load_rules(sorted((root / "rules").glob("*.yaml")), sources=library.sources)
-    for sentences in sorted((root / "wording").glob("*.yaml")):
+    sentences = root / "wording" / "en.yaml"
+    if sentences.is_file():
         read_wording(sentences)
     return {
         "bikes": len(library.bike_files),
