@@ -10,7 +10,7 @@ import itertools
 import math
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 
@@ -21,7 +21,7 @@ Number = int | float | Fraction
 
 
 def order_cost(order: Sequence[int], p: Sequence[Number], c: Sequence[Number]) -> Number:
-    """Expected cost of doing disjoint perfect repairs in this order until fixed: sum c_i (1 - done before)."""
+    """Expected cost of disjoint perfect repairs in this order until fixed: sum c_i (1 - done before)."""
     total: Number = 0
     left: Number = 1
     for i in order:
@@ -153,7 +153,7 @@ def policy_cost(
     """
     n = len(p)
 
-    @lru_cache(maxsize=None)
+    @cache
     def cost_from(state: tuple[int, ...]) -> float:
         chance = np.zeros(n)
         chance[list(state)] = p[list(state)]
@@ -183,11 +183,11 @@ def optimal_tests(
     rows: Sequence[str],
     costs: Sequence[Fraction] | None = None,
 ) -> tuple[Fraction, tuple[int, ...]]:
-    """Identification only: least expected cost of a test tree for a 0/1 matrix, and all optimal first tests."""
+    """Identification only: least expected cost of a test tree for a 0/1 matrix, and the optimal first tests."""
     n_tests = len(rows[0])
     price = costs or [Fraction(1)] * n_tests
 
-    @lru_cache(maxsize=None)
+    @cache
     def best(state: frozenset[int]) -> tuple[Fraction, tuple[int, ...]]:
         if len({rows[i] for i in state}) <= 1:
             return Fraction(0), ()
