@@ -183,7 +183,7 @@ def optimal_tests(
     rows: Sequence[str],
     costs: Sequence[Fraction] | None = None,
 ) -> tuple[Fraction, tuple[int, ...]]:
-    """Identification only: least expected cost of a test tree for a 0/1 matrix, and the optimal first tests."""
+    """Identification only: least expected cost of a test tree for a 0/1 matrix; the optimal first tests."""
     n_tests = len(rows[0])
     price = costs or [Fraction(1)] * n_tests
 
