@@ -94,11 +94,15 @@ def test_readings_agree_with_ngspice_within_5_mv_or_half_a_per_cent() -> None:
             return None
 
     failed, worst, compared = [], 0.0, 0
-    wrong = []
+    wrong, restless = [], []
     for (i, m), theirs in zip(chosen, children(solve, decks), strict=True):
         what = f"{w.candidates[i].id} {m.id}"
         if theirs is None:
             failed.append(what)
+            continue
+        passive = m.kind in ("ac_volts", "ohms", "diode")
+        if not passive and w.predictor.solution(JobState(), m.condition).restless[i]:
+            restless.append(what)  # a meter shows the mean of what buzzes; a deck is one phase of it
             continue
         column = w.predictor.columns(JobState(), [m])[m.id]
         assert column.value is not None
@@ -116,11 +120,10 @@ def test_readings_agree_with_ngspice_within_5_mv_or_half_a_per_cent() -> None:
         worst = max(worst, abs(ours - theirs) / limit)
         if abs(ours - theirs) > limit:
             wrong.append(f"{what}: {ours:g}, ngspice {theirs:g}")
-    print(
-        f"{compared} compared, {len(failed)} not solved by ngspice: {failed}; worst {worst:.2f} of the limit"
-    )
+    print(f"{compared} compared, {len(failed)} not solved by ngspice: {failed}")
+    print(f"restless, not compared: {restless}; worst {worst:.2f} of the limit")
     assert not wrong, wrong
-    assert compared >= 120 and len(failed) <= 0.01 * READINGS
+    assert compared >= 120 and len(failed) <= 0.01 * READINGS and len(restless) <= 0.05 * READINGS
     assert len({w.candidates[i].id for i, _ in chosen}) >= 100
 
 
