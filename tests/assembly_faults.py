@@ -21,11 +21,15 @@ def known(text: str) -> Maker:
     return lambda built, service: read_fault(built, service, text)
 
 
-def by_hand(name: str, component: str, edits: Callable[[Build], tuple[Edit, ...]], repairs=()) -> Maker:
-    """A fault as netlist edits."""
-    return lambda built, service: Fault(
-        name, component, name, "", name, edits(built), 0.0, tuple(repairs), 0.1, "", "wire"
-    )
+def by_hand(name: str, component: str, edits: Callable[[Build], tuple[Edit, ...]]) -> Maker:
+    """A fault as netlist edits; any repair of the part's kind puts it right."""
+
+    def make(built: Build, service: Service) -> Fault:
+        kind = built.spec.kinds[built.spec.parts[component].kind]
+        repairs = tuple(f"{component}.{r.id}" for r in kind.repairs)
+        return Fault(name, component, name, "", name, edits(built), 0.0, repairs, 0.1, "", kind.word)
+
+    return make
 
 
 def _end(built: Build, wire: str, end: str, to: str) -> tuple[Edit, ...]:

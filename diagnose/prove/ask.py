@@ -64,7 +64,7 @@ def number(value: float, unit: str, bench: Bench) -> str:
         return f"{round(value, 1) + 0.0:g} ohm"
     if unit == "ohm":
         return quantities.write(float(f"{value:.2g}"), "ohm")
-    return f"{round(value, 2 if unit == 'V' else 2) + 0.0:g} {unit}"
+    return f"{round(value, 2) + 0.0:g} {unit}"
 
 
 def limit_words(bench: Bench, state: State, check: Check) -> str:
@@ -135,7 +135,8 @@ def name(bench: Bench, state: State, check: Check) -> str:
     if check.points and check.sort not in ("lamp", "posts"):
         lead = bench.plan.checks[0].points[-1] if bench.plan.checks[0].points else ""
         points = [names.point(bench.named, p, bench.words) for p in check.points if p != lead]
-        about = f"{about}: {' / '.join(points)}"
+        own = check.points[0].partition(".")[0] == check.about
+        about = " / ".join(points) if own else f"{about}: {' / '.join(points)}"
     m = bench.measurement(check)
     text = say(bench, state, f"sort_{check.sort}", about=about)
     moved = _moved(bench, m.condition.controls) if m else _moved_text(bench, check)

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
+from diagnose.bike.acts import repairs
+from diagnose.bike.candidates import candidates
 from diagnose.bike.model import JobState, Measurement
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.conversation import evidence
@@ -18,6 +20,7 @@ from diagnose.conversation.coming import Turn, advance
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.state import Evidence, Failed, Reading, Setting, State
 from diagnose.predictions.compute import Found, Predictor
+from diagnose.prove.assembly import assembly_faults
 from diagnose.prove.loom import units
 from diagnose.prove.model import Check, Outcome, Plan
 from diagnose.rules.base import RuleBase
@@ -36,6 +39,12 @@ class UnusedWorld(BikeWorld):
     def __init__(self, library: Library, spec: BikeSpec, not_fitted: tuple[str, ...] = ()):
         super().__init__(library, spec, not_fitted)
         self.check_ids: tuple[str, ...] = ()
+        own = [c.faults[0] for c in self.candidates if c.is_fault]
+        more = assembly_faults(self.built, self.faults)
+        self.candidates = candidates([*own, *(f for f in more if f.component not in not_fitted)])
+        self.prior = np.array([c.prior for c in self.candidates])
+        self.no_fault, self.unmodelled = 0, len(self.candidates) - 1
+        self.repairs = repairs(self.built, [*self.faults, *more])
         self._fresh_predictor()
 
     def _fresh_predictor(self) -> None:

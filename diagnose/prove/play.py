@@ -34,7 +34,7 @@ from diagnose.prove.state import State
 from diagnose.quantities import write
 
 LEADS_LEFT_SD = 0.07  # ohm, what is left of the leads after zeroing them (2 digits at 2 to 3 sigma)
-MOST_MESSAGES = 700
+MOST_MESSAGES = 400
 
 
 @dataclass(slots=True, eq=False)

@@ -6,7 +6,7 @@ hands a failed check to the fault finding. Writes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -27,6 +27,8 @@ from diagnose.prove.state import Given, State
 
 DO = ("why", "list", "undo", "pause")
 LEFT = ("again", "leave")
+MOST_RELATED = 5  # checks made before a search, because they touch the same parts (estimate)
+MOST_REPAIRS = 4  # that did not help one check, before the user is asked how to go on
 DIRECT = ("rating", "posts")  # a failure that names its own cause: no search is needed
 
 
@@ -62,20 +64,6 @@ def step(state: State, message: Any, bench: Bench) -> tuple[State, tuple[Event, 
     if dict(message).get("do") not in ("why", "list"):
         after = replace(after, log=(*state.log, dict(message)))
     return after, events
-
-
-def fold(
-    options: Mapping[str, Any], told: Iterable[Mapping[str, Any]], bench: Bench
-) -> tuple[State, tuple[tuple[Event, ...], ...]]:
-    """A proving run from its messages, as its journal holds them."""
-    state, first = begin(options, bench)
-    events = [first]
-    for message in told:
-        if state.result == "paused":
-            state = replace(state, result="")
-        state, out = step(state, message, bench)
-        events.append(out)
-    return replace(state, result="" if state.result == "paused" else state.result), tuple(events)
 
 
 # ---- reading ---------------------------------------------------------------------------------------
@@ -144,7 +132,9 @@ def _answered(bench: Bench, state: State, text: str) -> tuple[State, tuple[Event
     kept: float | str = ",".join(value) if isinstance(value, tuple) else value
     outcome = Outcome(check.id, "pass" if good else "fail", kept, shown, "", times)
     state, events = _record(bench, replace(state, first=None), outcome)
-    return _next(bench, state, events) if good else _failed(bench, state, check, events)
+    if not good and not state.job_check and not state.left:
+        return _failed(bench, state, check, events)
+    return _next(bench, state, events)
 
 
 def read_value(bench: Bench, check: Check, text: str) -> tuple[float | str | tuple[str, ...], str]:
@@ -186,6 +176,7 @@ def _record(bench: Bench, state: State, outcome: Outcome) -> tuple[State, tuple[
         state,
         outcomes=(*others, outcome),
         queue=tuple(q for q in state.queue if q != outcome.check),
+        waiting=tuple(q for q in state.waiting if q != outcome.check),
         hands=state.hands + spent,
     )
     events: list[Event] = [ask.outcome_event(bench, check, outcome)]
@@ -208,6 +199,8 @@ def _doubtful(bench: Bench, state: State, check: Check, word: str) -> tuple[Stat
 
 def _next(bench: Bench, state: State, events: tuple[Event, ...] = ()) -> tuple[State, tuple[Event, ...]]:
     """The next check that can be made, its stage entered first; or the end."""
+    if state.job_check and not state.waiting:
+        return _search(bench, state, events)
     while state.queue:
         check = bench.plan.by_id[state.queue[0]]
         why = closed_because(bench, state, check)
@@ -267,7 +260,53 @@ def _failed(
     if check.sort in DIRECT:
         event = ask.mend_event(bench, state, check)
         return replace(state, event=event, job_check=check.id, asked=state.asked + 1), (*events, event)
-    done = [r for c, r in state.repairs if c == check.id]
+    near = _related(bench, state, check)
+    rest = tuple(q for q in state.queue if q not in near)
+    return _next(bench, replace(state, job_check=check.id, waiting=near, queue=(*near, *rest)), events)
+
+
+def _related(bench: Bench, state: State, check: Check) -> tuple[str, ...]:
+    """Checks of the same stage that touch the same parts: with the battery off they cost no risk, and
+    several readings around one mistake tell more than the first of them."""
+    tried = sum(1 for c, _ in state.repairs if c == check.id)
+    if check.phase > 1 or tried > 1:
+        return ()
+    if tried:  # what was likely was not it: look at every circuit before more is taken apart
+        return tuple(
+            q
+            for q in state.queue
+            if bench.plan.by_id[q].stage == check.stage and bench.plan.by_id[q].sort in ("to_ground", "kill")
+        )
+    spec = bench.sound.built.spec
+    wires = {p for p in check.parts if p in spec.wires or spec.kinds[spec.parts[p].kind].word == "switch"}
+    ways = {w for p in check.parts for w in _connector(spec, p)}
+    found = [
+        q
+        for q in state.queue
+        if bench.plan.by_id[q].stage == check.stage
+        and bench.plan.by_id[q].sort != "rating"
+        and (wires | ways) & bench.plan.by_id[q].parts
+    ]
+    shared = {q: len((wires | ways) & bench.plan.by_id[q].parts) for q in found}
+    return tuple(sorted(found, key=lambda q: -shared[q])[:MOST_RELATED])
+
+
+def _connector(spec: Any, part: str) -> tuple[str, ...]:
+    """The neighbours of a way in its plug."""
+    for ways in spec.connectors.values():
+        if part in ways:
+            i = ways.index(part)
+            return tuple(ways[max(i - 1, 0) : i + 2])
+    return ()
+
+
+def _search(bench: Bench, state: State, events: tuple[Event, ...]) -> tuple[State, tuple[Event, ...]]:
+    """Hand the failed check, with everything read so far, to the fault finding."""
+    check = bench.plan.by_id[state.job_check]
+    done = [r for _, r in state.repairs]
+    if sum(1 for c, _ in state.repairs if c == check.id) >= MOST_REPAIRS:
+        event = ask.left_event(bench, state)
+        return replace(state, event=event, asked=state.asked + 1), (*events, event)
     job, told, world = begin_job(
         bench.world,
         bench.rulebase,
@@ -323,7 +362,9 @@ def _repaired(bench: Bench, state: State, repair: str) -> tuple[State, tuple[Eve
     touched = [
         o.check
         for o in state.outcomes
-        if o.check == check or (o.result != "open" and component in bench.plan.by_id[o.check].parts)
+        if o.check == check
+        or o.result == "fail"
+        or (o.result != "open" and component in bench.plan.by_id[o.check].parts)
     ]
     state = replace(
         state,
@@ -361,7 +402,10 @@ def _left(bench: Bench, state: State, text: str) -> tuple[State, tuple[Event, ..
     word = read_choice(text, LEFT, ask.left_titles(bench), bench.words)
     check = state.job_check
     state = replace(state, job_check="")
-    return _again(bench, state, [check], "mended") if word == "again" else _next(bench, state)
+    if word == "again":
+        failed = [o.check for o in state.outcomes if o.result == "fail" and o.check != check]
+        return _again(bench, state, [check, *failed], "mended")
+    return _next(bench, replace(state, left=True))
 
 
 def _mended(bench: Bench, state: State, text: str) -> tuple[State, tuple[Event, ...]]:
@@ -371,5 +415,5 @@ def _mended(bench: Bench, state: State, text: str) -> tuple[State, tuple[Event, 
         state = replace(state, job_check="", repairs=(*state.repairs, (check, "by_hand")))
         return _again(bench, state, [check], "by_hand")
     if said == "no" or without_reading(text, bench.words):
-        return _next(bench, replace(state, job_check=""))
+        return _next(bench, replace(state, job_check="", left=True))
     raise ObservationError(text, "yes when it is put right, or skip", "yes")

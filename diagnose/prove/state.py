@@ -32,6 +32,8 @@ class State:
     event      the question that stands
     first      a number outside its limit, waiting to be read once more
     job        the fault finding under way; job_check: the check that called for it
+    waiting    checks to be made before the search for the cause begins
+    left       a failed check was left as it is: what still fails is written down, not searched
     repairs    (check, repair) done for a failed check
     hands      minutes of the checks done, trade
     """
@@ -47,12 +49,24 @@ class State:
     job: jobs.State | None = None
     job_world: Any = None
     job_check: str = ""
+    waiting: tuple[str, ...] = ()
+    left: bool = False
     repairs: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
     hands: float = 0.0
     result: str = ""  # proved | open | stopped | paused
     log: tuple[Mapping[str, Any], ...] = ()
     before: State | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def setting(self) -> Given:
+        """Kit and skill, under the name that a job's terminal knows."""
+        return self.given
+
+    @property
+    def steps(self) -> int:
+        """Checks made so far."""
+        return len(self.outcomes)
 
     def outcome(self, check: str) -> Outcome | None:
         """How a check came out last."""
