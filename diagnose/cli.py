@@ -80,7 +80,9 @@ def parser() -> argparse.ArgumentParser:
     resume.add_argument("--folder", metavar="FOLDER")
     resume.add_argument("--lines", action="store_true")
     resume.add_argument("--plain", action="store_true")
-    resume.add_argument("--output", action="append", default=[], metavar="FILE", help="sheet of a proving run")
+    resume.add_argument(
+        "--output", action="append", default=[], metavar="FILE", help="sheet of a proving run"
+    )
 
     replay = subs.add_parser(
         "replay",
@@ -125,7 +127,8 @@ def parser() -> argparse.ArgumentParser:
     trial = subs.add_parser(
         "trial",
         help="play many jobs with hidden faults and measure",
-        epilog="example:\n  diagnose trial --bike custom_single --jobs 50 --seed 1\n"
+        epilog="examples:\n  diagnose trial --bike custom_single --jobs 50 --seed 1\n"
+        "  diagnose trial --every --player own --complaint no_spark --complaint dash_dead\n"
         "The bike is played by ngspice (Debian package ngspice), with tolerances and wrong readings.",
     )
     trial.add_argument("--bike", default="custom_single")
@@ -134,6 +137,9 @@ def parser() -> argparse.ArgumentParser:
     trial.add_argument("--gross", type=float, default=0.05, help="share of wrong readings (default 0.05)")
     trial.add_argument("--kit", choices=KITS, default="meter")
     trial.add_argument("--complaint", action="append", default=[])
+    trial.add_argument(
+        "--every", action="store_true", help="play each fault that causes the complaints once, not a draw"
+    )
     trial.add_argument("--player", choices=("ngspice", "own"), default="ngspice")
     _add_output(trial)
 

@@ -276,13 +276,28 @@ def replay(options: argparse.Namespace) -> int:
 def trial(options: argparse.Namespace) -> int:
     """`diagnose trial`"""
     from diagnose.means import open_knowledge
-    from diagnose.trial import run_trial, trial_text
+    from diagnose.trial import every_fault, run_trial, trial_text
 
     if options.jobs < 1:
         raise UsageError(f"--jobs={options.jobs} is too few; expected at least 1")
     opened = open_knowledge(options.knowledge)
+    world = opened.world(options.bike)
+    if options.every:
+        complaints = options.complaint or list(world.spec.complaints)
+        result = every_fault(
+            world,
+            opened.rulebase,
+            opened.wording,
+            complaints,
+            kit=options.kit,
+            gross=options.gross if options.player == "ngspice" else 0.0,
+            player=options.player,
+            seed=options.seed,
+        )
+        _emit(options, result, trial_text(result))
+        return DONE
     result = run_trial(
-        opened.world(options.bike),
+        world,
         opened.rulebase,
         opened.wording,
         jobs=options.jobs,

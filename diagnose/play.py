@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from diagnose.bike.model import JobState, Measurement
+from diagnose.conversation.means import Means, permit
 from diagnose.conversation.planning import physical
 from diagnose.conversation.step import begin, step
 from diagnose.conversation.world import World
@@ -62,8 +63,10 @@ class Played:
     outcome   repaired | stopped | paused | lost
     steps     measurements asked; tool_steps: of them those that need an instrument
     minutes   hands-on minutes as the job itself counts them
-    ended     the closing event; stop: the text of a stop, if it ended so
-    offered_blocked  steps offered although a rule blocks them (must be none)
+    doubts    readings that were questioned and stood by
+    asked     measurements in order; answers: with what was said
+    stop      the text of a stop, if it ended so
+    blocked   steps offered although a rule blocks them (must be none)
     """
 
     outcome: str
@@ -76,6 +79,7 @@ class Played:
     asked: tuple[str, ...]
     stop: str = ""
     answers: tuple[tuple[str, str], ...] = ()
+    blocked: tuple[str, ...] = ()
 
 
 def play(
@@ -99,6 +103,7 @@ def play(
     advice: list[Advised] = []
     asked: list[str] = []
     answers: list[tuple[str, str]] = []
+    blocked: list[str] = []
     doubts = 0
     stop = ""
     for _ in range(MOST_MESSAGES):
@@ -121,8 +126,14 @@ def play(
                 tuple(asked),
                 stop,
                 tuple(answers),
+                tuple(blocked),
             )
         problem = next((e for e in events if e["event"] == "problem"), None)
+        opened = state.open
+        if opened is not None and opened.measurement and opened.sort != "safety":
+            judged = permit(Means(world, rulebase, wording), state, world.measurements[opened.measurement])
+            if judged.blocked:
+                blocked.append(opened.measurement)
         message = reply(world, state, player, cures, advice, asked, problem)
         doubts += "sure" in message
         if state.open is not None and state.open.measurement and "answer" in message:

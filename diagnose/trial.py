@@ -126,6 +126,30 @@ def run_trial(
     return summary(world, done, seed=seed, gross=gross, kit=kit, player=player)
 
 
+def every_fault(
+    world: BikeWorld,
+    rulebase: RuleBase,
+    wording: Wording,
+    complaints: Sequence[str],
+    *,
+    kit: str,
+    gross: float = 0.0,
+    player: str = "own",
+    seed: int = 1,
+) -> dict[str, Any]:
+    """Play every single fault that causes each of these complaints once; figures as run_trial."""
+    rng = np.random.default_rng(seed)
+    done = []
+    for complaint in complaints:
+        chance = world.complaint_chance(complaint)
+        for i, candidate in enumerate(world.candidates):
+            if candidate.is_fault and chance[i] >= 0.5:
+                done.append(
+                    play_one(world, rulebase, wording, i, complaint, rng, gross=gross, kit=kit, player=player)
+                )
+    return summary(world, done, seed=seed, gross=gross, kit=kit, player=player)
+
+
 def _share(flags: Sequence[bool]) -> float | None:
     return round(sum(flags) / len(flags), 4) if flags else None
 
@@ -148,6 +172,7 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
         "wrong_repairs_per_job": round(float(np.mean([j.wrong_repairs for j in done])), 4),
         "wrong_and_confident": _share([j.wrong_and_confident for j in done]),
         "lost": sum(j.played.outcome == "lost" for j in done),
+        "blocked_steps_offered": sum(len(j.played.blocked) for j in done),
         "slips": sum(j.slips for j in done),
         "steps_mean": round(float(np.mean([j.played.steps for j in done])), 2),
         "tool_steps_mean": round(float(np.mean([j.played.tool_steps for j in done])), 2),
@@ -190,6 +215,7 @@ def trial_text(result: dict[str, Any]) -> str:
         f"  first repair right         {_percent(result['first_repair_right'])}   (goal 95 %)",
         f"  wrong repairs a job        {result['wrong_repairs_per_job']:.3f}   (goal 0.1)",
         f"  wrong and confident        {result['wrong_and_confident']:.1%}   (goal 2 %)",
+        f"  blocked steps offered      {result['blocked_steps_offered']}   (goal 0)",
         f"  steps, with a tool         {result['steps_mean']}, {result['tool_steps_mean']}",
         f"  minutes, mean and p90      {result['minutes_mean']}, {result['minutes_p90']}",
         "  complaint                  jobs  found  first right  minutes  tool steps",

@@ -6,6 +6,7 @@ import io
 import os
 import re
 import sys
+import time
 from pathlib import Path
 
 import pexpect
@@ -25,6 +26,9 @@ from diagnose.conversation.terminal_rich import COMMANDS, ChoiceCompleter, RichT
 
 TOOLS = bench()
 DRIVER = Path(__file__).with_name("lines_driver.py")
+
+
+SETTLES = 0.5  # seconds a prompt needs to be drawn whole on a busy machine
 
 
 def talk(folder, keys, columns=60):
@@ -144,9 +148,11 @@ def test_on_a_real_terminal_of_40_columns_ctrl_c_pauses_and_no_word_is_broken(tm
     child.logfile_read = io.BytesIO()
     child.expect("horn sound")
     child.expect(">")
+    time.sleep(SETTLES)
     child.send("why\r")
     child.expect("headlamp")
     child.expect(">")
+    time.sleep(SETTLES)
     child.sendintr()
     child.expect("Paused")
     child.expect(pexpect.EOF)
