@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnose.errors import JournalError, UsageError, unknown
+from diagnose.locations import user_data
 
 JOURNAL_VERSION = 1
 PROTOCOL = 1
@@ -128,14 +129,8 @@ def now() -> str:
 
 
 def home(option: str | os.PathLike[str] | None = None) -> Path:
-    """Folder of the user's own things: the option, else DIAGNOSE_HOME, else the system's data folder."""
-    if option:
-        return Path(option)
-    if os.environ.get("DIAGNOSE_HOME"):
-        return Path(os.environ["DIAGNOSE_HOME"])
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("diagnose", appauthor=False))
+    """Folder of the user's own things: the option, else as `locations` finds it."""
+    return Path(option) if option else user_data()
 
 
 def jobs_folder(option: str | os.PathLike[str] | None = None) -> Path:

@@ -12,6 +12,7 @@ from pathlib import Path
 from diagnose.errors import DiagnoseError
 
 APP = "diagnose"
+CACHE_VARIABLE = "DIAGNOSE_CACHE"
 HOME_VARIABLE = "DIAGNOSE_HOME"  # one folder for everything of the user's; tests and portable use
 
 
@@ -37,14 +38,10 @@ def user_bikes() -> Path:
     return user_data() / "bikes"
 
 
-def user_jobs() -> Path:
-    """Folder in which journals of jobs are kept."""
-    return user_data() / "jobs"
-
-
 def user_cache() -> Path:
-    """Folder of things that can be computed again."""
-    return _folder("cache")
+    """Folder of things that can be computed again; DIAGNOSE_CACHE names another."""
+    named = os.environ.get(CACHE_VARIABLE)
+    return Path(named).expanduser() if named else _folder("cache")
 
 
 def user_knowledge() -> tuple[Path, ...]:

@@ -241,7 +241,7 @@ def test_without_locks_a_job_is_refused_rather_than_shared(tmp_path, monkeypatch
 def test_the_folder_follows_option_then_environment_then_system(tmp_path, monkeypatch):
     monkeypatch.setenv("DIAGNOSE_HOME", str(tmp_path / "env"))
     assert journal.home(tmp_path / "option") == tmp_path / "option"
-    assert journal.jobs_folder() == tmp_path / "env" / "jobs"
+    assert journal.jobs_folder() == tmp_path / "env" / "data" / "jobs"
     monkeypatch.delenv("DIAGNOSE_HOME")
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "xdg"))
     assert journal.home().name == "diagnose"

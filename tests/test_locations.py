@@ -39,8 +39,8 @@ def test_an_installation_without_knowledge_says_so(monkeypatch, tmp_path):
 
 def test_the_users_folders_can_be_put_in_one_place(monkeypatch, tmp_path):
     monkeypatch.setenv(locations.HOME_VARIABLE, str(tmp_path))
+    monkeypatch.delenv(locations.CACHE_VARIABLE, raising=False)
     assert locations.user_bikes() == tmp_path / "data/bikes"
-    assert locations.user_jobs() == tmp_path / "data/jobs"
     assert locations.user_cache() == tmp_path / "cache"
     assert locations.user_knowledge() == ()
     locations.user_bikes().mkdir(parents=True)
@@ -51,5 +51,6 @@ def test_without_a_wish_the_users_folders_are_those_of_the_system(monkeypatch):
     import platformdirs
 
     monkeypatch.delenv(locations.HOME_VARIABLE, raising=False)
+    monkeypatch.delenv(locations.CACHE_VARIABLE, raising=False)
     assert locations.user_data() == Path(platformdirs.user_data_dir("diagnose", appauthor=False))
     assert locations.user_cache() == Path(platformdirs.user_cache_dir("diagnose", appauthor=False))

@@ -21,6 +21,7 @@ from diagnose.bike.currents import as_condition
 from diagnose.bike.model import JobState, Measurement
 from diagnose.catalogue.compose import compose_bike
 from diagnose.errors import UsageError
+from diagnose.locations import user_cache
 from diagnose.predictions import effects
 from diagnose.predictions.complaints import (
     MISTOLD,
@@ -33,7 +34,7 @@ from diagnose.predictions.complaints import (
 )
 from diagnose.predictions.compute import Predictor
 from diagnose.predictions.outcomes import planning_outcomes
-from diagnose.predictions.store import KEEP_FILES, Store, cache_folder, key_of
+from diagnose.predictions.store import KEEP_FILES, Store, key_of
 from diagnose.predictions.table import Column
 from diagnose.wiring import BikeWorld
 
@@ -618,7 +619,7 @@ def test_old_files_are_removed_and_no_part_is_left(tmp_path: Path) -> None:
 
 def test_the_cache_is_where_the_environment_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("DIAGNOSE_CACHE", str(tmp_path / "here"))
-    assert cache_folder() == tmp_path / "here"
+    assert user_cache() == tmp_path / "here"
 
 
 def test_another_bike_or_another_instrument_has_another_key() -> None:

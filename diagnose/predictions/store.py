@@ -18,18 +18,12 @@ from typing import Any
 
 import msgspec
 import numpy as np
-import platformdirs
 
+from diagnose.locations import user_cache
 from diagnose.predictions.table import Column
 
 FORMAT = 1
 KEEP_FILES = 40  # older files are removed: a bike's predictions are some megabytes
-
-
-def cache_folder() -> Path:
-    """Where predictions are kept: DIAGNOSE_CACHE, or the user's cache folder."""
-    named = os.environ.get("DIAGNOSE_CACHE")
-    return Path(named) if named else Path(platformdirs.user_cache_dir("diagnose"))
 
 
 def source_stamp() -> bytes:
@@ -55,7 +49,7 @@ class Store:
     """Arrays and small values by name, read once, written atomically when something was added."""
 
     def __init__(self, key: str, folder: Path | None = None):
-        self.path = (folder or cache_folder()) / f"predictions-{key}.npz"
+        self.path = (folder or user_cache()) / f"predictions-{key}.npz"
         self._arrays: dict[str, np.ndarray] = {}
         self._plain: dict[str, Any] = {}
         self._changed = False
