@@ -1,4 +1,4 @@
-# ruff: noqa: E501 (lines of YAML, kept as an author would write them)
+# ruff: noqa: E501 (lines of YAML, kept as an author would write them; a setting before numpy loads)
 """A tiny knowledge base (battery, main fuse, switch, wires, lamp, ground), so that units do not lean on the
 shipped one. Its numbers are round, chosen for hand calculation; they claim nothing about real parts.
 """
@@ -6,6 +6,10 @@ shipped one. Its numbers are round, chosen for hand calculation; they claim noth
 from __future__ import annotations
 
 import os
+
+# the arrays of the tests are small: a second thread of the linear algebra costs more than it brings
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Iterator
 from pathlib import Path
 

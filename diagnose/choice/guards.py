@@ -6,7 +6,7 @@ import numpy as np
 
 from diagnose.choice.exact import Plan, narrow, reduce, solve
 from diagnose.choice.problem import Act
-from diagnose.choice.score import stack
+from diagnose.choice.score import Stack, stack
 from diagnose.choice.weigh import RUNNERS_UP, Limits, Weighed, best_test
 
 
@@ -89,15 +89,25 @@ def _confirming(weighed: Weighed, repair: int, limits: Limits, *, prior_rest: bo
     block = stack(now.problem.measurements)
     cured = weighed.belief * now.cures[repair]
     source = np.where(now.wants >= 0, now.problem.prior, 0.0) if prior_rest else weighed.belief
-    rest = source * (1.0 - now.cures[repair])
-    if cured.sum() <= 0.0 or rest.sum() <= 0.0:
+    apart = _apart(block, cured, source * (1.0 - now.cures[repair]))
+    if apart is None:
         return -1
-    pair = np.stack([cured / cured.sum(), rest / rest.sum()]).astype(block.table.dtype)
-    shown = pair @ block.table
-    apart = 0.5 * np.abs(shown[0] - shown[1]).reshape(block.n_measurements, -1).sum(axis=1)
     limit = max(limits.patience_min, float(now.cost[repair]))
     fit = (apart >= limits.separates) & (now.tests <= limit)
+    if prior_rest:
+        # a second opinion counts only if it can still speak against what is left besides the suspect
+        left = _apart(block, cured, weighed.belief * (1.0 - now.cures[repair]))
+        fit &= (left if left is not None else 0.0 * apart) >= limits.separates
     if not fit.any():
         return -1
     # information grows roughly with the square of the distance
     return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0)))
+
+
+def _apart(block: Stack, cured: np.ndarray, rest: np.ndarray) -> np.ndarray | None:
+    """(n_measurements,) total variation between two groups' outcomes; None if one of them is empty."""
+    if cured.sum() <= 0.0 or rest.sum() <= 0.0:
+        return None
+    pair = np.stack([cured / cured.sum(), rest / rest.sum()]).astype(block.table.dtype)
+    shown = pair @ block.table
+    return 0.5 * np.abs(shown[0] - shown[1]).reshape(block.n_measurements, -1).sum(axis=1)
