@@ -259,10 +259,11 @@ def stage_event(bench: Bench, state: State, stage: str) -> Event:
     was = bench.plan.stage(state.stage).job if state.stage else JobState()
     here = [q for q in state.queue if bench.plan.by_id[q].stage == stage]
     mins = minutes(bench.sound, bench.plan, here) * factor(state)
+    title = say(bench, state, f"phase_{now.phase}")
     lines = [
-        say(bench, state, "stage", title=say(bench, state, f"phase_{now.phase}"), checks=len(here), minutes=names.minutes(mins)),
+        say(bench, state, "stage", title=title, checks=len(here), minutes=names.minutes(mins)),
         *reasons(bench, state, now.sets),
-    ]  # fmt: skip
+    ]
     lit = {lamp.partition(":")[0] for lamp in now.job.lamps}
     moved = {
         "fuses_out": [f for f in now.job.out if f not in was.out],

@@ -1,8 +1,8 @@
 """Mistakes that only a loom in the making can have, generated from the bike's own file.
 
-A job's list of faults is what a bike that once worked can get. A new loom can be put together wrongly in more
-ways: a feed on another fuse, a terminal in its neighbour's cavity, a wire end left off or pinched. Each becomes
-one more suspect of the job that a failed check calls for.
+A job's list of faults is what a bike that once worked can get. A new loom can be put together wrongly in
+more ways: a feed on another fuse, a terminal in its neighbour's cavity, a wire end left off or pinched. Each
+becomes one more suspect of the job that a failed check calls for.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What a proving run works with: the plan, the bike in words, the wordings, and the bike's suspects if needed.
+"""What a proving run works with: the plan, the bike in words, the wordings, and its suspects if needed.
 
 Holds caches and gives out frozen values. The suspects are opened only when a check fails: a sound loom never
 pays for them.

@@ -5,6 +5,7 @@ Generated from the nets of the loom and the sound bike's computed ohms; no check
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -191,7 +192,7 @@ class Dead:
         if start not in graph or end not in graph or not nx.has_path(graph, start, end):
             return ()
         way = nx.shortest_path(graph, start, end)
-        return tuple(graph.edges[a, b]["part"] for a, b in zip(way, way[1:], strict=False))
+        return tuple(graph.edges[a, b]["part"] for a, b in itertools.pairwise(way))
 
     # ---- circuits --------------------------------------------------------------------------------
 
@@ -228,7 +229,7 @@ class Dead:
         self._put(sort, a, b, limit, about, condition)
 
     def _shows_to_ground(self, one: str, two: str) -> bool:
-        """Whether two nets that touch already fail a reading to ground: both then read the two in parallel."""
+        """Whether two nets that touch fail a reading to ground: both then read the two in parallel."""
         lead = self.loom.lead
         ((first, _), (second, _)) = self._ohms([(one, lead), (two, lead)])
         together = 1.0 / (1.0 / first + 1.0 / second + 1e-12)
@@ -273,7 +274,7 @@ class Dead:
         """Terminal to terminal of neighbours in a connector."""
         spec = self.built.spec
         for connector, ways in spec.connectors.items():
-            for one, two in zip(ways, ways[1:], strict=False):
+            for one, two in itertools.pairwise(ways):
                 nets = [
                     self.loom.net(f"{w}.{spec.kinds[spec.parts[w].kind].terminals[0]}") for w in (one, two)
                 ]
@@ -361,7 +362,7 @@ class Dead:
                         if c2 in dict(condition.controls)
                         for at in (self.built.elements[e2].plus, self.built.elements[e2].minus)
                     ]
-                    # a fuse's own side that touches it fails to ground already, this wire being grounded at rest
+                    # any other net that touches it fails to ground already: at rest this wire is grounded
                     for supply in dict.fromkeys([plus, *switched]):
                         if supply not in (self.loom.ground, wire):
                             self._apart(wire, supply, "kill", self._name(wire), condition)
@@ -394,7 +395,6 @@ class Dead:
 
     def _chain(self, start: str, end: str, about: str) -> None:
         """Net by net from one point to another, over fuses: in each net, where it enters and leaves."""
-        spec = self.built.spec
         target = self.loom.net(end)
         point, used = start, set()
         while True:

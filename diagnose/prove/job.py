@@ -81,14 +81,14 @@ class UnusedWorld(BikeWorld):
                 if m.kind not in ("ohms", "diode") and m.condition.battery and m.condition.engine == "off"
             ]
             return tuple(dict.fromkeys([*own, *near[:MOST_OHMS]]))
-        near = self._suspect_nodes(self.prior)
+        around = self._suspect_nodes(self.prior)
         chosen = [k for k in self.check_ids if self._is_dead(k)]
         for m in self.measurements.values():
             if m.kind == "inspect":
                 chosen.append(m.id)
             elif m.kind in ("ohms", "diode") and not m.condition.battery:
                 points = {self.spec.nodes[p] for p in (m.plus, m.minus)}
-                if points & near or near & self._way_nodes(m.condition.apart):
+                if points & around or around & self._way_nodes(m.condition.apart):
                     chosen.append(m.id)
         return tuple(dict.fromkeys(chosen))[: 4 * MOST_OHMS]
 

@@ -147,7 +147,7 @@ def ground_limit(value: float, bare: float, amperes: float) -> Limit:
     reasons = [
         reason("why_ground_gate", gate=f"{GATE_OHMS:g}"),
         reason("why_ground_sound", value=_short(value), bare=_short(bare)),
-        reason("why_ground_current", amps=f"{amperes:.2g}", demand=_short(demand)),
+        reason("why_ground_current", amps=_amps(amperes), demand=_short(demand)),
     ]
     if blind:
         reasons.append(reason("why_ground_blind"))
@@ -168,7 +168,7 @@ def drop_limit(column: Column, amperes: float) -> Limit:
     value, spread = _number(column), float(np.asarray(column.spread)[0])
     allowed = CRANKING_VOLTS if amperes > 20.0 else JOINT_VOLTS
     high = max(allowed, value + SIGMAS * spread + 0.03)
-    reasons = (reason("why_drop", allowed=f"{allowed:g}", value=f"{value:.2f}", amps=f"{amperes:.2g}"),)
+    reasons = (reason("why_drop", allowed=f"{allowed:g}", value=f"{value:.2f}", amps=_amps(amperes)),)
     return Limit("V", value, -0.1, high, reasons=reasons)
 
 
@@ -205,6 +205,10 @@ def _number(column: Column) -> float:
     if column.value is None:
         raise DiagnoseError(f"{column.measurement}: it is told in words; expected one read as a number")
     return float(np.asarray(column.value)[0])
+
+
+def _amps(value: float) -> str:
+    return f"{value:.2g}" if value >= 0.01 else "under 0.01"
 
 
 def _short(ohms: float) -> str:

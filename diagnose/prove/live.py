@@ -159,7 +159,7 @@ class Live:
         terminals = [
             f"{part}.{t}" for t in self.built.spec.kinds[self.built.spec.parts[part].kind].terminals[:2]
         ]
-        m = self.sound.two_point("lamp", *terminals, condition)
+        m = self.sound.two_point("lamp", terminals[0], terminals[1], condition)
         column = self.sound.column(stage.job, m)
         limit = words_limit(column, "why_picture")
         # only brighter than computed is a danger; a darker lamp is told by what does not wake
@@ -171,7 +171,7 @@ class Live:
         )
         instead = ""
         if limit.doubtful:
-            across = self.sound.two_point("volts", *terminals, condition)
+            across = self.sound.two_point("volts", terminals[0], terminals[1], condition)
             own = volts_limit(self.sound.column(stage.job, across))
             own = replace(own, low=-abs(own.high) - 1.0 if own.value < 0 else -0.5)
             instead = self._put(stage, "lamp", across, own, part).id
@@ -211,7 +211,7 @@ class Live:
         spec = self.built.spec
         terminals = [f"{fuse}.{t}" for t in spec.kinds[spec.parts[fuse].kind].terminals[:2]]
         for watts in LAMPS:
-            m = self.sound.two_point("lamp", *terminals, condition)
+            m = self.sound.two_point("lamp", terminals[0], terminals[1], condition)
             column = self.sound.column(replace(job, lamps=(f"{fuse}:{watts}",)), m)
             if column.words is not None and column.words[0][0] < 1e-3:
                 return watts
@@ -273,17 +273,16 @@ class Live:
 
     def _wakes_by_switch(self, stage: Stage, key: Condition, about: str) -> None:
         """What a small lamp lets work by a switch is tried while the lamp still protects it."""
-        plain = self._awake(stage, key)
+        tried: set[str] = set()
         for f in self.built.spec.functions.values():
             condition = as_condition(self.built, f.when)
             further = len(condition.controls) == 2 and set(key.controls) <= set(condition.controls)
             if condition.engine != "off" or f.kind not in ("light", "flash") or not further:
                 continue
-            if (
-                f.id in self._awake(stage, condition)
-                and f.id not in plain
-                and self._carries(about, condition)
-            ):
+            if condition.text in tried or not self._carries(about, condition):
+                continue
+            tried.add(condition.text)
+            if self._awake(stage, condition) - self._awake(stage, key):
                 self._wakes(stage, condition, about)
 
     def _carries(self, fuse: str, condition: Condition) -> bool:
@@ -361,7 +360,7 @@ class Live:
         for unit in order:
             pins = self._stage(f"pins_{unit}", 3, JobState(apart=tuple(apart)), reason("set_pins", unit=unit))
             guards = []
-            for terminal, point in pins_of(self.built, unit).items():
+            for point in pins_of(self.built, unit).values():
                 if self.loom.net(point) == self.loom.ground:
                     continue
                 m = self.sound.two_point("volts", point, minus, key)
@@ -401,7 +400,7 @@ class Live:
     # ---- everything ------------------------------------------------------------------------------
 
     def everything(self) -> None:
-        """Everything fitted: standing current, each function, grounds under load, all at once, charging, stop."""
+        """Everything fitted: standing current, each function, grounds under load, all at once, charging."""
         spec = self.built.spec
         stage = self._stage("functions", 4, JobState(), reason("set_everything"))
         m = self.sound.amps("battery", REST)

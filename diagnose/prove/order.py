@@ -96,7 +96,8 @@ def stage_minutes(plan: Plan, before: JobState, stage: Stage) -> float:
 def minutes(sound: Sound, plan: Plan, ids: Iterable[str]) -> float:
     """Hands-on minutes of these checks, trade: acts, places opened and closed once a stage, set-ups."""
     spec = sound.built.spec
-    total, stage, places = 0.0, "", set()
+    total, stage = 0.0, ""
+    places: set[str] = set()
     job = JobState()
     for name in ids:
         check = plan.by_id[name]

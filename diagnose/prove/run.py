@@ -53,7 +53,7 @@ def begin(options: Mapping[str, Any], bench: Bench) -> tuple[State, tuple[Event,
 def step(state: State, message: Any, bench: Bench) -> tuple[State, tuple[Event, ...]]:
     """Take one message (the protocol's JSON object).
 
-    returns  the next state and its events; what cannot be taken is a `problem` event and the very state it was
+    returns  the next state and its events; what cannot be taken is a `problem` and the very state it was
     """
     try:
         after, events = _take(bench, state, _read(message))

@@ -70,6 +70,9 @@ class ProveSession:
         stamp(self.when, before, after, self.clock())
         return self._keep(events)
 
+    def look_ahead(self) -> None:
+        """Nothing is worth computing while the user types: a check that passes asks for no search."""
+
     def pause(self) -> tuple[Event, ...]:
         """End for now; nothing if the run is closed already."""
         return () if self.state.result else self.take({"do": "pause"})

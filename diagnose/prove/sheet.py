@@ -15,6 +15,7 @@ from diagnose.output import write_text
 from diagnose.prove import ask
 from diagnose.prove.bench import Bench
 from diagnose.prove.model import Check
+from diagnose.prove.order import minutes
 from diagnose.prove.state import State
 
 SUFFIXES = (".html", ".htm", ".md")
@@ -91,11 +92,13 @@ def facts(bench: Bench, state: State, when: Mapping[str, str], at: str = "") -> 
         say("sheet_repair", check=ask.name(bench, state, bench.plan.by_id[c]), repair=_repair(bench, r))
         for c, r in state.repairs
     ]
+    to_come = say("to_come", count=len(state.queue), minutes=_minutes(bench, state))
+    ending = ask.closed_event(bench, state)["text"] if state.result else to_come
     return {
         "title": say("sheet_title", bike=bench.plan.title),
         "by": say("sheet_by", by=state.given.by or "-", when=last or "-"),
         "counts": say("sheet_counts", passed=found["pass"], failed=found["fail"], open=found["open"]),
-        "ending": ask.closed_event(bench, state)["text"] if state.result else say("to_come", count=len(state.queue), minutes="?"),
+        "ending": ending,
         "heads": [say(f"head_{h}") for h in ("check", "limit", "why", "reading", "result")],
         "phases": phases,
         "lists": [
@@ -105,6 +108,10 @@ def facts(bench: Bench, state: State, when: Mapping[str, str], at: str = "") -> 
         ],
         "none": say("sheet_none"),
     }  # fmt: skip
+
+
+def _minutes(bench: Bench, state: State) -> str:
+    return f"{minutes(bench.sound, bench.plan, state.queue) * ask.factor(state):.0f}"
 
 
 def _shown(state: State, check: Check) -> bool:

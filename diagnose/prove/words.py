@@ -1,4 +1,4 @@
-"""Which sentences proving says, and which values each may hold; what they say is in knowledge/wording/prove.yaml."""
+"""Which sentences proving says, and which values each may hold; knowledge/wording/prove.yaml says them."""
 
 from __future__ import annotations
 
