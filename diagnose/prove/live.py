@@ -7,7 +7,6 @@ currents, expectations from the sound bike in the same state.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -21,7 +20,6 @@ from diagnose.prove.limits import (
     POST_VOLTS,
     Sound,
     amps_limit,
-    drop_limit,
     reason,
     volts_limit,
     words_limit,
@@ -61,18 +59,18 @@ class Live:
         self.first_power()
         self.fuses()
         self.units()
-        self.everything()
 
     # ---- pieces ----------------------------------------------------------------------------------
 
-    def _stage(
+    def enter(
         self, name: str, phase: int, job: JobState, *sets: Reason, guards: tuple[str, ...] = ()
     ) -> Stage:
+        """Add a stage: what it is called, its phase, the state of the bike in it, and how to come to it."""
         stage = Stage(name, phase, job, sets, guards)
         self.stages.append(stage)
         return stage
 
-    def _put(
+    def put(
         self,
         stage: Stage,
         sort: str,
@@ -107,12 +105,10 @@ class Live:
             self.checks.append(check)
         return check
 
-    def _volts(
-        self, stage: Stage, sort: str, plus: str, minus: str, condition: Condition, about: str
-    ) -> None:
+    def volts(self, stage: Stage, sort: str, plus: str, minus: str, condition: Condition, about: str) -> None:
         m = self.sound.two_point("volts", plus, minus, condition)
         limit = volts_limit(self.sound.column(stage.job, m))
-        self._put(stage, sort, m, limit, about, tuple(self.loom.parts[self.loom.net(plus)]))
+        self.put(stage, sort, m, limit, about, tuple(self.loom.parts[self.loom.net(plus)]))
 
     def key_on(self) -> Condition:
         """The position of one control that most functions ask for: the key."""
@@ -130,7 +126,7 @@ class Live:
         plus, minus = spec.body["battery_plus"], spec.body["battery_minus"]
         lead = last_lead(spec)
         apart = (*self.loom.apart, *((lead,) if lead else ()))
-        posts = self._stage(
+        posts = self.enter(
             "battery_posts",
             2,
             JobState(out=tuple(self.built.fuses), apart=apart),
@@ -139,10 +135,10 @@ class Live:
         m = self.sound.two_point("volts", plus, minus, REST)
         value = self.sound.column(posts.job, m)
         limit = Limit("V", float(np.asarray(value.value)[0]), *POST_VOLTS, reasons=(reason("why_posts"),))
-        self._put(posts, "posts", m, limit, plus.partition(".")[0])
+        self.put(posts, "posts", m, limit, plus.partition(".")[0])
         if not lead:
             return
-        stage = self._stage(
+        stage = self.enter(
             "battery_lamp",
             2,
             JobState(out=tuple(self.built.fuses), apart=self.loom.apart, lamps=(f"{lead}:{LAMPS[0]}",)),
@@ -152,7 +148,7 @@ class Live:
         frame = spec.body["frame"]
         for fuse in self.built.fuses:
             for terminal in spec.kinds[spec.parts[fuse].kind].terminals[:2]:
-                self._volts(stage, "live", f"{fuse}.{terminal}", frame, REST, fuse)
+                self.volts(stage, "live", f"{fuse}.{terminal}", frame, REST, fuse)
 
     def _picture(self, stage: Stage, part: str, condition: Condition, sort: str) -> None:
         """How bright the lamp that stands in a part's place is; its volts decide where eyes cannot."""
@@ -174,8 +170,8 @@ class Live:
             across = self.sound.two_point("volts", terminals[0], terminals[1], condition)
             own = volts_limit(self.sound.column(stage.job, across))
             own = replace(own, low=-abs(own.high) - 1.0 if own.value < 0 else -0.5)
-            instead = self._put(stage, "lamp", across, own, part).id
-        self._put(stage, sort, m, limit, part, self._behind(part), instead=instead)
+            instead = self.put(stage, "lamp", across, own, part).id
+        self.put(stage, sort, m, limit, part, self._behind(part), instead=instead)
 
     def _behind(self, part: str) -> tuple[str, ...]:
         """Parts of the nets that a fuse or clamp joins."""
@@ -226,7 +222,7 @@ class Live:
             rated = f"battery_off/rating:{fuse}"
             job = JobState(out=(*later, fuse), apart=self.loom.apart)
             self._lit(fuse, f"lamp_{fuse}", job, later, key, (rated,))
-            fitted = self._stage(
+            fitted = self.enter(
                 f"fuse_{fuse}",
                 3,
                 JobState(out=later, apart=self.loom.apart),
@@ -234,11 +230,11 @@ class Live:
                 guards=(rated,),
             )
             out = self._load_side(fuse)
-            self._volts(fitted, "live", out, self.built.spec.body["battery_minus"], key, fuse)
+            self.volts(fitted, "live", out, self.built.spec.body["battery_minus"], key, fuse)
             m = self.sound.amps(fuse, replace(key, out=(fuse,)))
             column = self.sound.column(fitted.job, m)
             if column.value is not None and float(column.value[0]) > LEAST_AMPS:
-                self._put(fitted, "current", m, amps_limit(column), fuse, self._behind(fuse))
+                self.put(fitted, "current", m, amps_limit(column), fuse, self._behind(fuse))
 
     def _load_side(self, fuse: str) -> str:
         spec = self.built.spec
@@ -258,7 +254,7 @@ class Live:
     ) -> None:
         """A stage with a lamp in place of a fuse: its picture key off and on, and what wakes."""
         watts = self.lamp_for(fuse, replace(job, out=later), key)
-        stage = self._stage(
+        stage = self.enter(
             name,
             3,
             replace(job, out=later, lamps=(f"{fuse}:{watts}",)),
@@ -358,7 +354,7 @@ class Live:
         order = self.unit_order()
         apart = list(self.loom.apart)
         for unit in order:
-            pins = self._stage(f"pins_{unit}", 3, JobState(apart=tuple(apart)), reason("set_pins", unit=unit))
+            pins = self.enter(f"pins_{unit}", 3, JobState(apart=tuple(apart)), reason("set_pins", unit=unit))
             guards = []
             for point in pins_of(self.built, unit).values():
                 if self.loom.net(point) == self.loom.ground:
@@ -368,7 +364,7 @@ class Live:
                 if abs(limit.value) < PIN_FREE_VOLTS:
                     limit = replace(limit, reasons=(*limit.reasons, reason("why_pin_free", unit=unit)))
                 parts = (unit, *self.loom.parts[self.loom.net(point)])
-                guards.append(self._put(pins, "pin", m, limit, unit, parts).id)
+                guards.append(self.put(pins, "pin", m, limit, unit, parts).id)
             own = plugs_of(self.built, unit)
             apart = [a for a in apart if a not in own]
             fuse = self._feeding(unit, key)
@@ -377,7 +373,7 @@ class Live:
             if fuse:
                 self._lit(fuse, f"plug_{unit}", job, (), key, tuple(guards), (told,))
             else:
-                stage = self._stage(f"plug_{unit}", 3, job, told, guards=tuple(guards))
+                stage = self.enter(f"plug_{unit}", 3, job, told, guards=tuple(guards))
                 self._wakes(stage, key, unit)
 
     def _feeding(self, unit: str, key: Condition) -> str:
@@ -396,126 +392,3 @@ class Live:
             )
         ]
         return next((f for f in reversed(self.fuse_order()) if f in feeding), "")
-
-    # ---- everything ------------------------------------------------------------------------------
-
-    def everything(self) -> None:
-        """Everything fitted: standing current, each function, grounds under load, all at once, charging."""
-        spec = self.built.spec
-        stage = self._stage("functions", 4, JobState(), reason("set_everything"))
-        m = self.sound.amps("battery", REST)
-        self._put(stage, "standing", m, amps_limit(self.sound.column(stage.job, m)), "battery")
-        for f in self._by_engine():
-            condition = as_condition(self.built, f.when)
-            if f.kind == "charge":
-                for engine in ("idle", "5000"):
-                    self._volts(
-                        stage, "loaded", spec.body["battery_plus"], spec.body["battery_minus"],
-                        replace(condition, engine=engine), f.element.partition(".")[0],
-                    )  # fmt: skip
-                continue
-            m = self.sound.observe(f.id, condition)
-            limit = words_limit(self.sound.column(stage.job, m), "why_function")
-            parts = tuple(e.partition(".")[0] for e in (f.element, *f.elements) if e)
-            instead = (
-                self._by_meter(stage, f.element, condition) if limit.doubtful and f.kind == "light" else ""
-            )
-            if not instead:  # nothing can decide it but the same eyes and ears
-                limit = replace(limit, words=(*limit.words, *limit.doubtful), doubtful=())
-            self._put(stage, "observe", m, limit, f.id, parts, instead=instead)
-        self._drops(stage)
-        self._all_on(stage)
-
-    def _by_engine(self) -> list:
-        """Functions in the order of what they ask of the bike: standing, cranking, running."""
-        rank = {"off": 0, "cranking": 1}
-        stops = ("stop",)
-        functions = self.built.spec.functions.values()
-        return sorted(
-            functions,
-            key=lambda f: (
-                rank.get(as_condition(self.built, f.when).engine, 2),
-                f.kind == "starter",
-                f.kind not in stops and rank.get(as_condition(self.built, f.when).engine, 2) == 2,
-            ),
-        )
-
-    def _by_meter(self, stage: Stage, element: str, condition: Condition) -> str:
-        """Volts at a lamp, which decide whether it is weak; '' where no point can be touched."""
-        e = self.built.elements.get(element)
-        if e is None:
-            return ""
-        points = [self._touch(element, at) for at in (e.plus, e.minus)]
-        if not all(points):
-            return ""
-        m = self.sound.two_point("volts", points[0], points[1], condition)
-        limit = volts_limit(self.sound.column(stage.job, m))
-        return self._put(stage, "by_meter", m, limit, element.partition(".")[0]).id
-
-    def _touch(self, element: str, at: str) -> str:
-        """The point for a node; for one inside a part, the terminal it leads to."""
-        if at in self.loom.best:
-            return self.loom.best[at]
-        part = element.partition(".")[0]
-        for e in self.built.netlist.elements:
-            if e.id.partition(".")[0] == part and e.id != element and at in (e.plus, e.minus):
-                other = e.minus if e.plus == at else e.plus
-                if other in self.loom.best:
-                    return self.loom.best[other]
-        return ""
-
-    def _drops(self, stage: Stage) -> None:
-        """Ground joints that ohms cannot prove: the volts they lose under their own load."""
-        spec = self.built.spec
-        minus = spec.body["battery_minus"]
-        for check in self.dead.found.values():
-            if check.sort != "ground" or not check.limit.blind:
-                continue
-            point = next(p for p in check.points if p != self.loom.lead)
-            element = self._largest(check.about)
-            if not element:
-                continue
-            condition = self.sound.service.conditions[self.sound.service.best[element]]
-            if condition.engine not in ("off", "cranking"):
-                condition = replace(condition, engine="off")
-            m = self.sound.two_point("drop", point, minus, condition)
-            amperes = self.dead.amperes(check.about)
-            limit = drop_limit(self.sound.column(stage.job, m), amperes)
-            self._put(stage, "drop", m, limit, check.about, tuple(check.parts))
-
-    def _largest(self, part: str) -> str:
-        """The element that carries a ground part's current."""
-        spec = self.built.spec
-        at = {spec.nodes[f"{part}.{t}"] for t in spec.kinds[spec.parts[part].kind].terminals}
-        own = [e.id for e in self.built.netlist.elements if e.id.partition(".")[0] == part] or [
-            e.id
-            for e in self.built.netlist.elements
-            if {e.plus, e.minus} & at and e.id.partition(".")[0] in spec.wires
-        ]
-        amps = self.sound.service.amperes
-        known = [e for e in own if e in self.sound.service.best]
-        return max(known, key=lambda e: amps.get(e, 0.0), default="")
-
-    def _all_on(self, stage: Stage) -> None:
-        """Everything switched on at once at idle: volts at the posts as computed."""
-        spec = self.built.spec
-        positions: dict[str, str] = {}
-        for f in spec.functions.values():
-            if f.kind in KINDS_THAT_WAKE:
-                for control, position in as_condition(self.built, f.when).controls:
-                    positions.setdefault(control, position)
-        condition = Condition(tuple(sorted(positions.items())), "idle")
-        m = self.sound.two_point("volts", spec.body["battery_plus"], spec.body["battery_minus"], condition)
-        limit = volts_limit(self.sound.column(stage.job, m))
-        worst = self._heaviest(stage.job, condition)
-        extra = tuple(
-            reason("why_all_on", fuse=f, amps=f"{a:.1f}", rating=f"{r:g}", share=f"{100 * a / r:.0f}")
-            for f, a, r in worst
-        )
-        self._put(stage, "loaded", m, replace(limit, reasons=(*limit.reasons, *extra)), "battery")
-
-    def _heaviest(self, job: JobState, condition: Condition) -> Iterator[tuple[str, float, float]]:
-        """(fuse, current, rating) with everything on."""
-        solution = self.sound.predictor.solution(job, condition)
-        for fuse, (link, *_) in self.built.fuses.items():
-            yield fuse, abs(float(solution.current(link)[0])), self.built.elements[link].values["rating"]

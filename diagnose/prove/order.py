@@ -16,6 +16,7 @@ from diagnose.prove.limits import Sound, reason
 from diagnose.prove.live import Live
 from diagnose.prove.loom import loom_of, plugs_of, units
 from diagnose.prove.model import Check, Plan, Stage
+from diagnose.prove.whole import everything
 
 SORTS = ("ground", "to_ground", "kill", "switch", "apart", "contact", "joined", "rating")
 MADE_BY_HAND: Mapping[str, float] = {"assembly": 4.0, "assembly_care": 2.5}  # as for fresh wiring in a job
@@ -75,6 +76,7 @@ def make_plan(sound: Sound) -> Plan:
     dead.all()
     live = Live(sound, dead)
     live.all()
+    everything(live)
     off = Stage(STAGE, 1, dead_job(sound, loom), (reason("set_battery_off"),))
     checks = (*ordered(sound, dead.found.values()), *live.checks)
     return Plan(

@@ -74,7 +74,7 @@ def facts(bench: Bench, state: State, when: Mapping[str, str], at: str = "") -> 
     def say(sentence: str, **values: object) -> str:
         return bench.own.say(sentence, "trade", **values)
 
-    phases = []
+    phases: list[dict[str, Any]] = []
     for phase in sorted({c.phase for c in bench.plan.checks}):
         rows = [
             _row(bench, state, c, when) for c in bench.plan.checks if c.phase == phase and _shown(state, c)
