@@ -110,9 +110,9 @@ def sound_bike(world: BikeWorld) -> list[Problem]:
                         f"at least {LAMP_SHARE:.0%}; use thicker or shorter wire"
                     )
         for fuse, elements in predictor.built.fuses.items():
-            for e in elements:
-                amperes = abs(float(solution.current(e)[healthy]))
-                rating = predictor.built.elements[e].values["rating"]
+            for link in elements:
+                amperes = abs(float(solution.current(link)[healthy]))
+                rating = predictor.built.elements[link].values["rating"]
                 if amperes > FUSE_SHARE * rating and condition.engine == "off":
                     say(f"sound, {fuse} carries {amperes:.1f} A of {rating:g} A in {condition.text}")
     rest = predictor.solution(job, Condition())

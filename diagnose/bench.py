@@ -88,13 +88,12 @@ def _next_steps(opened, world, folder: Path) -> None:
     for truth, complaint in draw_truths(world, JOBS, rng):
         player = OwnPlayer(world, world.candidates[truth])
         options = {**OPTIONS, "complaints": [complaint]}
+        cured_by = {r for r in world.repairs if world.cures(r)[truth] > 0.5}
         session = new_session(folder / "jobs", world.spec.id, options, world, opened.rulebase, opened.wording)
         for _ in range(60):
             if session.is_closed:
                 break
-            message = reply(
-                world, session.state, player, lambda r, t=truth: world.cures(r)[t] > 0.5, [], [], None
-            )
+            message = reply(world, session.state, player, cured_by.__contains__, [], [], None)
             began = time.perf_counter()
             events = session.take(message)
             times.append(time.perf_counter() - began)

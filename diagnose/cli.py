@@ -146,7 +146,8 @@ def parser() -> argparse.ArgumentParser:
     prove = subs.add_parser(
         "prove",
         help="prove a new, altered or crashed loom before and while power goes on",
-        epilog="examples:\n  diagnose prove --bike custom_single --kit workshop --by Kim --output sheet.html\n"
+        epilog="examples:\n"
+        "  diagnose prove --bike custom_single --kit workshop --by Kim --output sheet.html\n"
         "  diagnose prove --bike custom_single --lines\n"
         "Paused runs go on with `diagnose resume last`.",
     )

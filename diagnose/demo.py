@@ -73,7 +73,7 @@ def play_demo(options: argparse.Namespace, opened: Opened, screen: Terminal) -> 
     rider = _Rider(screen, OwnPlayer(world, Candidate(fault.id, (fault,), 0.5)), set(fault.repairs))
     say = opened.wording.say
     screen.show(say("demo_begins", bike=world.spec.title), "question")
-    known = {
+    known: dict[str, Any] = {
         "complaints": complaint,
         "kit": options.kit or "meter",
         "skill": options.skill or "beginner",

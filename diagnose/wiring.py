@@ -71,7 +71,8 @@ class BikeWorld:
         volts, currents = self._kept.get("service.volts"), self._kept.get("service.currents")
         if texts is not None and numbers is not None and volts is not None and currents is not None:
             conditions = tuple(as_condition(self.built, t) for t in texts)
-            return Service(conditions, *numbers, volts, currents)
+            ohms, amperes, best, nodes = numbers
+            return Service(conditions, ohms, amperes, best, nodes, volts, currents)
         own = service(self.built)
         self._kept.put_value("service.conditions", [c.text for c in own.conditions])
         self._kept.put_value("service.numbers", [own.ohms, own.amperes, own.best, own.nodes])
@@ -91,7 +92,7 @@ class BikeWorld:
             for device, mask in (*found.opened.items(), *found.latched.items()):
                 self._kept.put(f"found.{device}", mask)
             return matters, found
-        opened, latched = ({d: self._kept.get(f"found.{d}") for d in group} for group in names)
+        opened, latched = ({d: self._kept.array(f"found.{d}") for d in group} for group in names)
         return matters, Found(opened, latched)
 
     @cached_property
@@ -289,8 +290,10 @@ class _Measurements(dict[str, Measurement]):
         return m
 
 
-def _nats(weights: np.ndarray, outcomes: np.ndarray) -> float:
-    """Expected information about the candidates of one measurement, in nats."""
+def _nats(weights: np.ndarray, outcomes: np.ndarray | None) -> float:
+    """Expected information about the candidates of one measurement, in nats; 0 for one not planned with."""
+    if outcomes is None:
+        return 0.0
     joint = outcomes * weights
     total = joint.sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -346,10 +346,10 @@ def measurements(
         if f.kind == "starter":
             put(two_point(built, instruments, "lowest_volts", plus, minus, own))
     for part in spec.parts.values():
-        kind = spec.kinds[part.kind]
-        for test in kind.tests:
+        own_kind = spec.kinds[part.kind]
+        for test in own_kind.tests:
             put(_bench(built, instruments, part.id, test))
-        if kind.look and part.id not in spec.wires:
+        if own_kind.look and part.id not in spec.wires:
             put(inspect_part(built, instruments, part.id))
     for place in spec.places:
         if len(sweep_parts(built, place)) >= 2:

@@ -17,14 +17,45 @@ from diagnose.predictions.table import Table
 class World(Protocol):
     """Everything a job needs of a bike. Axes: candidates in the order of `candidates`."""
 
-    view: BikeView
-    candidates: tuple[Candidate, ...]
-    measurements: Mapping[str, Measurement]
-    repairs: Mapping[str, Repair]
-    prior: np.ndarray  # (n_candidates,) sums to 1
-    no_fault: int  # index
-    unmodelled: int  # index
-    latent_sd: np.ndarray  # (n_latents,) prior standard deviation of the shared latents
+    @property
+    def view(self) -> BikeView:
+        """All words and lists of the bike."""
+        ...
+
+    @property
+    def candidates(self) -> tuple[Candidate, ...]:
+        """Every candidate, in the order of all axes."""
+        ...
+
+    @property
+    def measurements(self) -> Mapping[str, Measurement]:
+        """Measurements by id."""
+        ...
+
+    @property
+    def repairs(self) -> Mapping[str, Repair]:
+        """Repairs by id."""
+        ...
+
+    @property
+    def prior(self) -> np.ndarray:
+        """(n_candidates,) sums to 1."""
+        ...
+
+    @property
+    def no_fault(self) -> int:
+        """Index of the candidate `no_fault`."""
+        ...
+
+    @property
+    def unmodelled(self) -> int:
+        """Index of the candidate `unmodelled`."""
+        ...
+
+    @property
+    def latent_sd(self) -> np.ndarray:
+        """(n_latents,) prior standard deviation of the shared latents."""
+        ...
 
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
         """(n_candidates,) chance that a bike with this candidate draws these complaints."""

@@ -18,7 +18,7 @@ from diagnose.catalogue.model import Function
 from diagnose.circuit.solve import Solution
 from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions import effects
-from diagnose.predictions.situations import Mode, Situations
+from diagnose.predictions.situations import Situations
 
 HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
 HARMLESS_WORDS = 0.02
@@ -77,10 +77,6 @@ class Functions(Situations):
             return np.zeros(len(self.candidates), dtype=bool)
         dark = self._light_shares(f, self.solution(job, condition, "dark"), healthy)
         return dark.max(axis=0) > effects.LIGHT_EDGES[1]
-
-    def ac_modes(self) -> tuple[Mode, ...]:
-        """Solutions that make up AC volts: one, or with a many-phase alternator two at right angles."""
-        return ("ac", "ac@90") if self.built.phases else ("ac",)
 
     def _counts_load(self) -> bool:
         return any(d.law == "output" for d in self.built.netlist.devices)

@@ -133,6 +133,10 @@ class Situations:
             out.append(Change(element, "max_current", current * share))
         return tuple(out)
 
+    def ac_modes(self) -> tuple[Mode, ...]:
+        """Solutions that make up AC volts: one, or with a many-phase alternator two at right angles."""
+        return ("ac", "ac@90") if self.built.phases else ("ac",)
+
     def charge_share(self, job: JobState, condition: Condition) -> np.ndarray:
         """(n_candidates,) share of the healthy AC volts that reach the regulator [1]."""
         key = (job, condition.text)

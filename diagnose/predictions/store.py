@@ -70,6 +70,10 @@ class Store:
         """An array by name, or None."""
         return self._arrays.get(name)
 
+    def array(self, name: str) -> np.ndarray:
+        """An array that must be there; raises KeyError."""
+        return self._arrays[name]
+
     def value(self, name: str) -> Any:
         """A small plain value by name, or None."""
         return self._plain.get(name)
