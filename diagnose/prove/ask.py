@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from diagnose import quantities
+from diagnose.bike.build import last_lead
 from diagnose.bike.model import JobState, Measurement
 from diagnose.conversation import names
 from diagnose.conversation.means import Event
@@ -244,6 +245,9 @@ def _act(bench: Bench, state: State, check: Check, m: Measurement | None) -> lis
     if m.kind == "lamp":
         return [say(bench, state, "ask_lamp", part=names.component(bench.named, check.about))]
     points = {k: names.point(bench.named, getattr(m, k), words) for k in ("plus", "minus")}
+    if check.sort == "pin":
+        dial = words.say("dial", skill, setting=words.say("dial_volts", skill, range="20"))
+        return [dial, say(bench, state, "ask_pin", **points)]
     dial = words.say(f"dial_{m.kind}", skill, range=_range(check.limit) if m.kind == "ohms" else "20")
     return [words.say("dial", skill, setting=dial), words.say(f"do_{m.kind}", skill, **points)]
 
@@ -258,7 +262,7 @@ def stage_event(bench: Bench, state: State, stage: str) -> Event:
     now = bench.plan.stage(stage)
     was = bench.plan.stage(state.stage).job if state.stage else JobState()
     here = [q for q in state.queue if bench.plan.by_id[q].stage == stage]
-    mins = minutes(bench.sound, bench.plan, here) * factor(state)
+    mins = minutes(bench.sound, bench.plan, here, was, state.places) * factor(state)
     title = say(bench, state, f"phase_{now.phase}")
     lines = [
         say(bench, state, "stage", title=title, checks=len(here), minutes=names.minutes(mins)),
@@ -269,20 +273,18 @@ def stage_event(bench: Bench, state: State, stage: str) -> Event:
         "fuses_out": [f for f in now.job.out if f not in was.out],
         "fuses_in": [f for f in was.out if f not in now.job.out and f not in lit],
     }
-    units = bench.sound.built.spec
+    lead = last_lead(bench.sound.built.spec)  # the stage's own sentences say what to do with it
     plugs = {
-        "units_out": [
-            a for a in now.job.apart if a not in was.apart and a in {*units.connectors, *units.parts}
-        ],
-        "units_in": [
-            a for a in was.apart if a not in now.job.apart and a in {*units.connectors, *units.parts}
-        ],
+        "units_out": [a for a in now.job.apart if a not in was.apart and a != lead],
+        "units_in": [a for a in was.apart if a not in now.job.apart and a != lead],
     }
     for sentence, items in (*moved.items(), *plugs.items()):
         if items:
             key = "fuses" if sentence.startswith("fuses") else "units"
             shown = names.listing([names.component(bench.named, i) for i in items], bench.words)
             lines.append(say(bench, state, sentence, **{key: shown}))
+    if not state.stage:
+        lines.append(say(bench, state, "rest", positions=", ".join(_rest(bench))))
     lines.append(say(bench, state, "stage_ready"))
     return question(
         state,
@@ -295,6 +297,15 @@ def stage_event(bench: Bench, state: State, stage: str) -> Event:
         phase=now.phase,
         minutes={"hands": round(mins, 1), "wait": 0.0},
     )
+
+
+def _rest(bench: Bench) -> list[str]:
+    """Every control in its resting position, in words."""
+    found = []
+    for control in bench.sound.built.spec.controls.values():
+        title, positions = bench.view.controls[control.id]
+        found.append(f"{title} {positions.get(control.rest, control.rest)}")
+    return found
 
 
 def mend_event(bench: Bench, state: State, check: Check) -> Event:

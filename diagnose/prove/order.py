@@ -95,18 +95,26 @@ def stage_minutes(plan: Plan, before: JobState, stage: Stage) -> float:
     return STAGE_MINUTES + PULL_MINUTES * len(moved) + (1.0 if was.battery != now.battery else 0.0)
 
 
-def minutes(sound: Sound, plan: Plan, ids: Iterable[str]) -> float:
-    """Hands-on minutes of these checks, trade: acts, places opened and closed once a stage, set-ups."""
+def minutes(
+    sound: Sound,
+    plan: Plan,
+    ids: Iterable[str],
+    job: JobState = JobState(),  # noqa: B008 - a frozen value
+    opened: Iterable[str] = (),
+) -> float:
+    """Hands-on minutes of these checks, trade: acts, places opened and closed once, set-ups.
+
+    job, opened  the bike as it stands, and what is open already
+    """
     spec = sound.built.spec
     total, stage = 0.0, ""
-    places: set[str] = set()
-    job = JobState()
+    places = set(opened)
     for name in ids:
         check = plan.by_id[name]
         if check.stage != stage:
             now = plan.stage(check.stage)
             total += stage_minutes(plan, job, now)
-            job, stage, places = now.job, check.stage, set()
+            job, stage = now.job, check.stage
         if check.place and check.place not in places and check.place in spec.places:
             places.add(check.place)
             total += spec.places[check.place].access_min + spec.places[check.place].close_min

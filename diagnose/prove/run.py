@@ -240,7 +240,7 @@ def closed_because(bench: Bench, state: State, check: Check) -> str:
 def _entered(bench: Bench, state: State, stage: str, text: str) -> tuple[State, tuple[Event, ...]]:
     said = yes_no(text, bench.words)
     if said == "yes" or text.strip().lower() in ("ready", "done"):
-        return _next(bench, replace(state, stage=stage, places=()))
+        return _next(bench, replace(state, stage=stage))
     if said == "no" or without_reading(text, bench.words):
         events: tuple[Event, ...] = ()
         for check in [bench.plan.by_id[q] for q in state.queue]:

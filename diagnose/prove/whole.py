@@ -13,7 +13,7 @@ from diagnose.bike.model import Condition, JobState
 from diagnose.catalogue.model import Function
 from diagnose.prove.limits import amps_limit, drop_limit, reason, volts_limit, words_limit
 from diagnose.prove.live import KINDS_THAT_WAKE, REST, Live
-from diagnose.prove.model import Stage
+from diagnose.prove.model import Check, Stage
 
 
 def everything(live: Live) -> None:
@@ -40,6 +40,17 @@ def everything(live: Live) -> None:
         live.put(stage, "observe", m, limit, f.id, parts, instead=instead)
     _drops(live, stage)
     _all_on(live, stage)
+    # nothing runs before everything that can be seen standing still was seen
+    here = [c for c in live.checks if c.stage == stage.id]
+    rest = [c for c in live.checks if c.stage != stage.id]
+    live.checks = [*rest, *sorted(here, key=_effort)]
+
+
+def _effort(check: Check) -> int:
+    """0 standing, 1 cranking, 2 running."""
+    if check.engine_runs:
+        return 2
+    return int("cranking" in check.measurement or check.helper)
 
 
 def _by_engine(live: Live) -> list[Function]:

@@ -47,6 +47,8 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "ask_rating": ("fuse",),
     "ask_wakes": ("functions",),
     "ask_lamp": ("part",),
+    "ask_pin": ("plus", "minus"),
+    "rest": ("positions",),
     "ask_amps_battery": (),
     "ask_amps_fuse": ("fuse",),
     "why_open": ("low",),
