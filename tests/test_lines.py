@@ -307,8 +307,7 @@ def driver(folder, *job):
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_kill_9_at_any_moment_loses_no_acknowledged_answer(tmp_path, seed):
+def killed(tmp_path, seed):
     """Notes are sent as fast as they go; each one whose `noted` came back must be in the journal."""
     chance = random.Random(seed)
     process = driver(tmp_path)
@@ -330,6 +329,21 @@ def test_kill_9_at_any_moment_loses_no_acknowledged_answer(tmp_path, seed):
     again = resume_session(journal.open_journal(path), *TOOLS)
     assert len(again.state.notes) == len(notes)
     again.close()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_kill_9_at_any_moment_loses_no_acknowledged_answer(tmp_path, seed):
+    killed(tmp_path, seed)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(600)
+def test_a_hundred_kills_lose_no_acknowledged_answer(tmp_path):
+    """By command: python -m pytest -m long tests/test_lines.py"""
+    for seed in range(100, 200):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        killed(folder, seed)
 
 
 def test_a_job_killed_after_an_answer_goes_on_with_the_next_question(tmp_path):
