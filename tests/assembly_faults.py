@@ -110,3 +110,27 @@ SINGLE: dict[str, Maker] = {
     "charging phase grounded": known("stator.grounded=20mohm"),
 }
 LED = {"reversed LED": known("rear_left_indicator.reversed")}
+
+# The twin: the same mistakes where it can have them.
+TWIN: dict[str, Maker] = {
+    "missing engine ground": by_hand(
+        "no_engine_ground", "ground_cable", lambda b: (Open("ground_cable.core"),)
+    ),
+    "3 ohm frame ground": by_hand(
+        "frame_ground", "engine_strap", lambda b: (Change("engine_strap.core", "resistance", 3.0),)
+    ),
+    "missing rear ground behind cold filaments": known("rear_ground.off"),
+    "pinched wire to ground before the fuse": by_hand(
+        "pinched_before", "main_feed", _short("main_fuse.in", 0.02)
+    ),
+    "wrong-rated fuse": by_hand(
+        "big_fuse", "lights_fuse", lambda b: (Change("lights_fuse.link", "rating", 30.0),)
+    ),
+    "regulator output reversed": by_hand(
+        "regulator_turned",
+        "regulator_plug_plus",
+        _swapped_ends("regulator_plug_plus.contact", "regulator_plug_minus.contact", "plus"),
+    ),
+    "battery reversed": by_hand("battery_turned", "battery", _turned_battery),
+    "charging phase grounded": by_hand("phase_grounded", "stator", _short("regulator.ac1", 0.05)),
+}

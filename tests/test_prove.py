@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from assembly_faults import LED, SINGLE, Maker
+from assembly_faults import LED, SINGLE, TWIN, Maker
 from prove_bench import bench, sound_answer, started, until
 
 from diagnose.bike.model import JobState
@@ -488,6 +488,42 @@ def test_each_mistake_is_caught_before_it_harms_and_named(name):
     direct = ("rating", "posts")
     if b.plan.by_id[found.failed[0]].sort not in direct:
         assert any(a.partition(".")[0] == truth.faults[0].component for a in found.advised)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize(
+    ("bike", "name"),
+    [("custom_single_led", n) for n in SINGLE] + [("road_twin", n) for n in TWIN],
+)
+def test_the_same_mistakes_on_other_bikes_are_caught_before_they_harm(bike, name):
+    b = bench(bike)
+    maker = (TWIN if bike == "road_twin" else SINGLE)[name]
+    found = play(b, LoomPlayer(b, made(maker, bike)), stop_at_failure=True)
+    assert found.failed and found.harm == ()
+
+
+@pytest.mark.oracle
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("name", list(SINGLE))
+def test_each_mistake_is_caught_when_ngspice_plays_the_bike(name):
+    """Readings of a bike as built (tolerances drawn) and a meter that errs, operating points by ngspice."""
+    b = bench()
+    player = LoomPlayer(b, made(SINGLE[name]), np.random.default_rng(7), ngspice=True)
+    found = play(b, player, stop_at_failure=True, watch=False)
+    assert found.failed
+    own = play(b, LoomPlayer(b, made(SINGLE[name])), stop_at_failure=True)
+    stages = [s.id for s in b.plan.stages]
+    assert stages.index(found.failed[0].partition("/")[0]) <= stages.index(own.failed[0].partition("/")[0])
+    assert own.harm == ()
+
+
+@pytest.mark.oracle
+@pytest.mark.timeout(300)
+def test_a_sound_bike_played_by_ngspice_is_proved():
+    b = bench()
+    player = LoomPlayer(b, hidden(()), np.random.default_rng(3), ngspice=True, index=0)
+    assert play(b, player, watch=False, stop_at_failure=True).failed == ()
 
 
 @pytest.mark.long
