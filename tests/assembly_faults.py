@@ -95,7 +95,7 @@ SINGLE: dict[str, Maker] = {
     "relay coil reversed with its diode": known("main_relay.coil_reversed"),
     "regulator output reversed": by_hand(
         "regulator_turned",
-        "charge_feed",
+        "regulator_plug_plus",
         lambda b: (
             Move("charge_feed.core", "plus", node_of_point(b.spec, "regulator_plug_minus.a")),
             Move("regulator_ground.core", "plus", node_of_point(b.spec, "regulator_plug_plus.a")),
@@ -126,11 +126,7 @@ TWIN: dict[str, Maker] = {
     "wrong-rated fuse": by_hand(
         "big_fuse", "lights_fuse", lambda b: (Change("lights_fuse.link", "rating", 30.0),)
     ),
-    "regulator output reversed": by_hand(
-        "regulator_turned",
-        "regulator_plug_plus",
-        _swapped_ends("regulator_plug_plus.contact", "regulator_plug_minus.contact", "plus"),
-    ),
+    "regulator output reversed": SINGLE["regulator output reversed"],
     "battery reversed": by_hand("battery_turned", "battery", _turned_battery),
     "charging phase grounded": by_hand("phase_grounded", "stator", _short("regulator.ac1", 0.05)),
 }

@@ -15,6 +15,7 @@ from assembly_faults import LED, SINGLE, TWIN, Maker
 from prove_bench import bench, sound_answer, started, until
 
 from diagnose.bike.model import JobState
+from diagnose.cli import main
 from diagnose.conversation import lines
 from diagnose.conversation.terminal import PlainTerminal
 from diagnose.errors import DiagnoseError, KnowledgeError, UsageError
@@ -542,3 +543,33 @@ def test_other_bikes_are_proved_without_a_line_written_for_them(bike):
     b = bench(bike)
     assert len(b.plan.checks) > 100
     assert play(b, LoomPlayer(b, hidden(()), index=0), watch=False).result == "proved"
+
+
+# ---- the command -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (["--output", "sheet.pdf"], "no sheet ends like that; expected .html, .htm, .md"),
+        (["--output", "-", "--lines"], "--output - and --lines both want standard output"),
+        (["--kit", "hammer"], "invalid choice: 'hammer'"),
+    ],
+)
+def test_wrong_use_of_the_command_is_a_sentence_and_exit_code_two(more, says, capsys):
+    assert main(["prove", "--bike", "custom_single", *more]) == 2
+    assert says in capsys.readouterr().err
+
+
+@pytest.mark.long
+@pytest.mark.timeout(120)
+def test_the_command_writes_its_sheets_and_goes_on_with_a_paused_run(tmp_path, monkeypatch, capsys):
+    page, plain = tmp_path / "s.html", tmp_path / "s.md"
+    where = ["--folder", str(tmp_path)]
+    monkeypatch.setattr("sys.stdin", io.StringIO("yes\n0.1\npause\n"))
+    new = ["prove", "--bike", "custom_single", "--kit", "meter", "--plain", *where]
+    assert main([*new, "--output", str(page), "--output", str(plain)]) == 0
+    assert "1 passed, 0 failed, 0 open" in page.read_text() and "1 passed" in plain.read_text()
+    monkeypatch.setattr("sys.stdin", io.StringIO("list\npause\n"))
+    assert main(["resume", "last", "--plain", *where, "--output", str(plain)]) == 0
+    assert "checks to come" in capsys.readouterr().out and "1 passed" in plain.read_text()

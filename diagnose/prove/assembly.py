@@ -124,17 +124,26 @@ def _beside(built: Build) -> Iterator[Fault]:
 
 
 def _swapped(built: Build, have: set[tuple[str, str]]) -> Iterator[Fault]:
-    """Two neighbouring terminals of a plug, each in the other's cavity."""
+    """Two neighbouring terminals of a plug, each in the other's cavity: the wires behind them change places.
+
+    So an open plug shows it at its cavities, and a closed one joins the wrong wires.
+    """
     spec = built.spec
     for ways in spec.connectors.values():
         for one, two in itertools.pairwise(ways):
             if (one, "crossed") in have or (two, "crossed") in have:
                 continue
-            (first,), (second,) = (tuple(e.id for e in _elements(built, w)) for w in (one, two))
-            a, b = built.elements[first].plus, built.elements[second].plus
+            a, b = (spec.nodes[f"{w}.{spec.kinds[spec.parts[w].kind].terminals[0]}"] for w in (one, two))
+            edits = [
+                Move(e.id, end, b if at == a else a)
+                for e in built.netlist.elements
+                if e.id.partition(".")[0] in spec.wires
+                for end, at in (("plus", e.plus), ("minus", e.minus))
+                if at in (a, b)
+            ]
             title = f"in the cavity of {spec.parts[two].title}, the two crossed"
-            edits = (Move(first, "plus", b), Move(second, "plus", a))
-            yield _fault(built, one, "swapped", two, title, edits, SWAPPED / max(1, len(ways) - 1))
+            if edits:
+                yield _fault(built, one, "swapped", two, title, edits, SWAPPED / max(1, len(ways) - 1))
 
 
 def _elements(built: Build, part: str) -> list[Element]:
