@@ -190,7 +190,10 @@ class BikeWorld:
         for m in self.measurements.values():
             if KITS.index(m.kit) > within or (m.kind == "lamp" and not m.condition.out and kit != "lamp"):
                 continue
-            if m.kind in ("observe", "inspect", "ac_volts", "lowest_volts"):
+            if m.kind in ("inspect", "ac_volts", "lowest_volts"):
+                yield m
+                continue
+            if m.kind == "observe" and not m.condition.apart:
                 yield m
                 continue
             if m.condition.apart and not near.intersection(self._way_nodes(m.condition.apart)):

@@ -18,17 +18,17 @@ from diagnose.bike.acts import (
     observe,
     own_point,
     parse_measurement,
-    part_of_joint,
     sweep_parts,
     touchable,
     two_point,
 )
-from diagnose.bike.build import node_of_point
+from diagnose.bike.build import hanging, node_of_point, part_of_joint
 from diagnose.bike.currents import as_condition
 from diagnose.bike.hunt import joints_behind
 from diagnose.bike.model import Condition
 from diagnose.bike.view import view, wire_colours
 from diagnose.catalogue.compose import compose_bike
+from diagnose.circuit.netlist import Add
 from diagnose.errors import UsageError
 
 KITS = ("hands", "lamp", "meter", "workshop")
@@ -251,7 +251,26 @@ def test_watching_names_the_parts_that_are_watched() -> None:
 def test_parts_that_meet_in_a_point_are_its_neighbours() -> None:
     assert set(components_at(world().built, "acc_fuse.in")) == {"acc_fuse", "module_fuse", "main_relay"}
     assert part_of_joint(world().built, "rear_plug") in world().spec.connectors["rear_plug"]
-    assert part_of_joint(world().built, "acc_front") == "acc_front"
+    # a wire is undone at the end that is reached sooner: the fuse under the seat, not the headstock
+    assert part_of_joint(world().built, "acc_front") == "acc_fuse"
+
+
+def test_what_rubs_through_along_a_wire_hangs_at_the_other_end_when_the_wire_is_undone() -> None:
+    """Common practice, no source: kill wire off at the unit and there is spark again: the wire is grounded."""
+    built = world().built
+    names = [c.id for c in world().candidates]
+    chafed = world().candidates[names.index("kill_wire.chafed=20mohm")].faults[0].edits
+    at_unit, other = (built.spec.nodes[f"kill_wire.{end}"] for end in ("a", "b"))
+    undone = built.spec.nodes[
+        built.spec.wires["kill_wire"].start
+        if part_of_joint(built, "kill_wire") == built.spec.wires["kill_wire"].start.partition(".")[0]
+        else built.spec.wires["kill_wire"].end
+    ]
+    left = other if undone == at_unit else at_unit
+    (hung,) = hanging(built, chafed, ("kill_wire",))
+    assert isinstance(hung, Add) and left in (hung.element.plus, hung.element.minus)
+    assert undone not in (hung.element.plus, hung.element.minus)
+    assert hanging(built, chafed, ()) == chafed
 
 
 # ---- words -----------------------------------------------------------------------------------------

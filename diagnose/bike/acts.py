@@ -11,11 +11,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service, as_condition, need_condition
 from diagnose.bike.hunt import fuse_conditions, joints_behind
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
-from diagnose.catalogue.model import Instrument, TestSpec
+from diagnose.catalogue.model import Function, Instrument, TestSpec
 from diagnose.errors import UsageError, unknown
 
 FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -79,12 +79,6 @@ def components_at(built: Build, point: str) -> tuple[str, ...]:
             if n == at and p.partition(".")[0] not in built.spec.wires
         )
     )
-
-
-def part_of_joint(built: Build, joint: str) -> str:
-    """A part that says where a connector, or a wire that is undone, is."""
-    ways = built.spec.connectors.get(joint)
-    return ways[0] if ways else joint
 
 
 def _place(built: Build, component: str) -> str:
@@ -184,19 +178,21 @@ def observe(
     # a spark that names its element is seen at that part, behind its cover
     at = {_place(built, c) for c in components} if f.kind == "spark" else set()
     at |= _set_at(built, condition)
+    at |= {_place(built, part_of_joint(built, joint)) for joint in condition.apart}
     return Measurement(
         f"observe:{function}@{condition.text}",
         "observe",
         condition,
         what=function,
         choices=FUNCTION_WORDS[f.kind],
-        minutes=minutes,
+        minutes=minutes + UNPLUG_MINUTES * len(condition.apart),
         places=tuple(sorted(p for p in at if p)),
         setup=f"eyes|{condition.text}",
         kit="hands",
         engine_runs=condition.engine not in ("off", "cranking"),
         text=f.question,
         components=components,
+        disturbs=condition.apart,
     )
 
 
@@ -327,6 +323,9 @@ def measurements(
         else:
             for engine in ("idle", "5000"):
                 put(two_point(built, instruments, "volts", plus, minus, replace(own, engine=engine)))
+        if f.kind == "spark":
+            for joint in _joints_of_needs(built, f):
+                put(observe(built, instruments, f.id, replace(own, apart=(joint,))))
         if f.kind in ("light", "flash", "sound") and own.controls:
             for control, _ in own.controls:
                 fewer = replace(own, controls=tuple(p for p in own.controls if p[0] != control))
@@ -357,6 +356,27 @@ def measurements(
     _short_hunt(built, service, instruments, points, put)
     put(amps(built, instruments, "battery", Condition()))
     return found
+
+
+def _joints_of_needs(built: Build, f: Function) -> tuple[str, ...]:
+    """Joints around the parts that a function's AC needs are read at: undone, does it come back?
+
+    The way to find a grounded kill branch without any instrument. A joint that the function needs tells
+    nothing when it is undone, and is not planned for.
+    """
+    parts = dict.fromkeys(n.plus.partition(".")[0] for n in f.needs if n.quantity == "ac_volts")
+    found: dict[str, None] = {}
+    for part in parts:
+        for terminal in built.spec.kinds[built.spec.parts[part].kind].terminals:
+            found |= dict.fromkeys(joints_behind(built, f"{part}.{terminal}"))
+    # and each wire by itself where it enters the part's own plug
+    ways = {w for c, members in built.spec.connectors.items() if c in found for w in members}
+    plugs = {built.spec.parts[p].unplugs for p in parts}
+    own = {w for c in plugs if c in built.spec.connectors for w in built.spec.connectors[c]} & ways
+    for wire in built.spec.wires.values():
+        if {end.partition(".")[0] for end in (wire.start, wire.end)} & own:
+            found.setdefault(wire.id)
+    return tuple(found)
 
 
 def own_point(built: Build, component: str, text: str) -> str:

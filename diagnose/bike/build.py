@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from diagnose.bike.model import Condition, JobState
 from diagnose.catalogue.model import BikeSpec, Kind, Part
@@ -331,4 +331,39 @@ def fault_edits_in(
             continue  # DC sources are silent in the AC circuit, flat or full
         else:
             out.append(e)
+    return tuple(out)
+
+
+def part_of_joint(built: Build, joint: str) -> str:
+    """A part that says where a connector is parted, or a wire undone: at the end that is reached sooner."""
+    ways = built.spec.connectors.get(joint)
+    if ways:
+        return ways[0]
+    wire = built.spec.wires[joint]
+    ends = [end.partition(".")[0] for end in (wire.start, wire.end)]
+    placed = [p for p in ends if built.spec.parts[p].place] or [joint]
+    return min(placed, key=lambda p: built.spec.places[built.spec.parts[p].place].access_min)
+
+
+def hanging(built: Build, edits: tuple[Edit, ...], apart: Sequence[str]) -> tuple[Edit, ...]:
+    """A fault's edits when wires are undone at one end: what rubs through along a wire hangs at the other."""
+    moves: dict[str, tuple[str, str]] = {}
+    for joint in apart:
+        wire = built.spec.wires.get(joint)
+        if wire is not None:
+            undone, other = wire.start, wire.end
+            if part_of_joint(built, joint) == other.partition(".")[0]:
+                undone, other = other, undone
+            moves[f"{joint}.#"] = (built.spec.nodes[undone], built.spec.nodes[other])
+    if not moves:
+        return edits
+    out: list[Edit] = []
+    for e in edits:
+        if isinstance(e, Add):
+            ends = next((m for prefix, m in moves.items() if e.element.id.startswith(prefix)), None)
+            if ends is not None and ends[0] in (e.element.plus, e.element.minus):
+                plus = ends[1] if e.element.plus == ends[0] else e.element.plus
+                minus = ends[1] if e.element.minus == ends[0] else e.element.minus
+                e = Add(replace(e.element, plus=plus, minus=minus))
+        out.append(e)
     return tuple(out)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from diagnose.bike.acts import FUNCTION_WORDS, observe
-from diagnose.bike.build import Build
+from diagnose.bike.build import Build, part_of_joint
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import BikeView, FunctionView, PointView
 from diagnose.bike.wired import wired_units
@@ -33,7 +33,10 @@ def _joints(built: Build) -> dict[str, tuple[str, str]]:
         for c, ways in spec.connectors.items()
         if ways
     }
-    return joints | {w: (spec.parts[w].title, spec.parts[w].place) for w in spec.wires}
+    for w in spec.wires:
+        at = spec.parts[part_of_joint(built, w)]
+        joints[w] = (f"{spec.parts[w].title} (its end at {at.title})", at.place)
+    return joints
 
 
 def view(

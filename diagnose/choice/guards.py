@@ -44,6 +44,8 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             confirm = _confirming(weighed, repair, limits, prior_rest=False)
             if confirm >= 0:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
+            if option.price > 0.0 and chance < limits.hopeless:
+                return _instead_of_a_part(weighed, option.id, chance, value)
         if not option.returnable and now.paid.supports.get(option.id, 0) < limits.second_method:
             confirm = _confirming(weighed, repair, limits, prior_rest=True)
             if confirm >= 0:
@@ -54,6 +56,22 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
                 "stop", "", value, f"no repair is likelier than {chance:.0%}, no test is left", runners
             )
     return Act(option.sort, option.id, value, f"{chance:.0%} to cure", runners)
+
+
+def _instead_of_a_part(weighed: Weighed, part: str, chance: float, value: float) -> Act:
+    """Nobody buys a part on a faint suspicion: look further, then try what costs nothing, else stop."""
+    now = weighed.now
+    if weighed.informs:
+        return _measure(weighed, best_test(weighed), weighed.cost_to_go, "most information a minute")
+    free = [
+        k for k, r in enumerate(weighed.tried) if now.repairs[r].sort == "try" and now.repairs[r].price <= 0.0
+    ]
+    if free:
+        best = min(free, key=lambda k: float(weighed.trying[k]))
+        option = now.repairs[int(weighed.tried[best])]
+        cure = float(now.cures[int(weighed.tried[best])] @ weighed.belief / weighed.belief.sum())
+        return Act("try", option.id, float(weighed.trying[best]), f"{cure:.0%} to cure, at no cost")
+    return Act("stop", "", value, f"{part} is {chance:.0%} likely and costs money; no test here is left")
 
 
 def _plan(weighed: Weighed, limits: Limits) -> Plan | None:

@@ -25,6 +25,7 @@ class Limits:
 
     sure          chance of cure at which work or a part is advised
     lost          chance of `unmodelled` (or of nothing that can be repaired) at which to stop
+    hopeless      a part that costs money is not advised below this chance
     faint         with nothing left to measure and no repair above this: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
     patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
@@ -35,6 +36,7 @@ class Limits:
 
     sure: float = 0.9
     lost: float = 0.5
+    hopeless: float = 0.25
     faint: float = 0.1
     separates: float = 0.15
     patience_min: float = 10.0

@@ -110,7 +110,9 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     for place in m.places:
         if place not in state.paid.places and world.view.places.get(place, ("", 0.0, 0.0))[1] > 0:
             lines.append(words.say("open_place", skill, place=names.place(world, place)))
-    told = m.kind == "observe" and bool(m.text) and skill == "trade"  # the question itself says when
+    # the question itself says when, but not what is taken apart for it
+    plain = not (m.condition.apart or m.condition.out)
+    told = m.kind == "observe" and bool(m.text) and skill == "trade" and plain
     lines += [] if told else switch_lines(world, state, m, words)
     if m.kind in MEASURED or m.kind == "amps":
         lines.append(
@@ -130,9 +132,12 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
         else:
             lines.append(words.say("do_amps", skill, what=names.component(world, m.what)))
     elif m.text:
+        if m.kind == "inspect" and m.what in world.view.components:
+            lines.append(words.say("look_at", skill, what=names.component(world, m.what)))
         lines.append(m.text)
     else:
-        lines.append(words.say(f"do_{m.kind}", skill, what=names.component(world, m.what)))
+        doing = "do_sweep" if m.kind == "inspect" and m.what in world.view.places else f"do_{m.kind}"
+        lines.append(words.say(doing, skill, what=names.component(world, m.what)))
     if skill == "trade":
         return " ".join(filter(None, lines))
     return "\n".join(filter(None, lines))
@@ -148,7 +153,9 @@ def put_back(world: World, state: State, m: Measurement | None, words: Wording) 
         if wanted is None or f not in wanted.out
     ]
     lines += [
-        words.say("put_back_plug", skill, what=names.component(world, c))
+        words.say(
+            "put_back_wire" if names.is_wire(world, c) else "put_back_plug", skill, what=names.joint(world, c)
+        )
         for c in state.taken_apart
         if wanted is None or c not in wanted.apart
     ]
@@ -169,7 +176,7 @@ def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> 
         if f not in state.taken_out and f not in state.job.out
     ]
     lines += [
-        words.say("unplug", skill, what=names.component(world, a))
+        words.say("undo_wire" if names.is_wire(world, a) else "unplug", skill, what=names.joint(world, a))
         for a in c.apart
         if a not in state.taken_apart and a not in state.job.apart
     ]
@@ -254,7 +261,7 @@ def decides(world: World, state: State, own: Column, words: Wording) -> str:
             "points_to",
             reading=reading,
             suspects=names.listing(
-                [names.candidate(world, world.candidates[i], words) for i in rows[:3]], words
+                [names.candidate(world, world.candidates[i], words) for i in rows[:3]], words, "or"
             ),
         )
         for reading, rows in groups.items()

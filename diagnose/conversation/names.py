@@ -37,6 +37,17 @@ def component(world: World, name: str) -> str:
     return name.replace("_", " ")
 
 
+def is_wire(world: World, name: str) -> bool:
+    """Whether what is taken apart is a single wire, undone at one end."""
+    return name in world.view.components and world.view.components[name][1] == "wire"
+
+
+def joint(world: World, name: str) -> str:
+    """Title of a connector, or of a wire with the end at which it is undone."""
+    known = world.view.connectors.get(name)
+    return known[0] if known else component(world, name)
+
+
 def place(world: World, name: str) -> str:
     """Title of a place."""
     return world.view.places[name][0] if name in world.view.places else component(world, name)
@@ -82,11 +93,11 @@ def colour_words(code: str, words: Wording) -> str:
     return listing(shown, words)
 
 
-def listing(items: list[str] | tuple[str, ...], words: Wording) -> str:
-    """'a, b and c'."""
+def listing(items: list[str] | tuple[str, ...], words: Wording, last: str = "and") -> str:
+    """'a, b and c'. last: and | or"""
     if len(items) < 2:
         return "".join(items)
-    return f"{', '.join(items[:-1])} {words.word('joining', 'and')} {items[-1]}"
+    return f"{', '.join(items[:-1])} {words.word('joining', last)} {items[-1]}"
 
 
 def sure(probability: float, words: Wording) -> str:

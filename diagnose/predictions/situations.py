@@ -17,6 +17,7 @@ from diagnose.bike.build import (
     condition_edits,
     engine_rpm,
     fault_edits_in,
+    hanging,
     node_of_point,
 )
 from diagnose.bike.currents import Service
@@ -110,11 +111,14 @@ class Situations:
         charge = None
         if mode == "dc" and condition.engine not in ("off", "cranking") and self.built.generators:
             charge = self.charge_share(job, condition)
+        apart = [j for j in (*condition.apart, *job.apart) if j in self.built.spec.wires]
         cases = []
         for i in range(len(self.candidates)):
             own = self._fault_edits(i, job)
             if not self._alike_everywhere[i]:
                 own = fault_edits_in(self.built, own, condition, alternating=alternating, angle=angle)
+            if apart:
+                own = hanging(self.built, own, apart)
             edits = base + own
             if charge is not None:
                 edits += self._weakened_charge(condition, float(charge[i]), edits)
