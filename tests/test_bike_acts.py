@@ -256,7 +256,7 @@ def test_parts_that_meet_in_a_point_are_its_neighbours() -> None:
 
 
 def test_what_rubs_through_along_a_wire_hangs_at_the_other_end_when_the_wire_is_undone() -> None:
-    """Common practice, no source: kill wire off at the unit and there is spark again: the wire is grounded."""
+    """Common practice, no source: kill wire off at the unit, and spark again means a grounded wire."""
     built = world().built
     names = [c.id for c in world().candidates]
     chafed = world().candidates[names.index("kill_wire.chafed=20mohm")].faults[0].edits
