@@ -29,10 +29,12 @@ from diagnose.prove.model import Check, Limit, Reason, Stage
 
 LAMPS = (21, 55)  # watts of the lamps a workshop has at hand: brake lamp, headlamp
 LEAST_AMPS = 0.05  # A from which a current is worth reading against its computed value
-AWAKE = 0.5  # [1] chance of a word from which a function counts as awake
 REST = Condition()
-# words of a function that is awake, whatever else it does
-ASLEEP = ("dead",)
+ASLEEP = "dead"  # any other word means that a function is awake
+SURELY = 1e-3  # [1]
+# A stronger or weaker lamp stands for loads as built: electronics to within 20 % (their own tolerance), two
+# standard deviations of it, and the battery's half volt.
+LAMP_MAY_BE = (0.6, 1.5)
 KINDS_THAT_WAKE = ("light", "sound", "unit", "flash")
 PIN_FREE_VOLTS = 1.0  # V, below it a pin counts as free of supply
 
@@ -293,13 +295,28 @@ class Live:
 
     def _awake(self, stage: Stage, condition: Condition) -> set[str]:
         """Functions that are awake for certain."""
-        out = set()
-        for f in self.built.spec.functions.values():
-            if f.kind in KINDS_THAT_WAKE:
-                words = self.sound.predictor.function_words(stage.job, f.id, condition)[0]
-                if sum(p for w, p in zip(FUNCTION_WORDS[f.kind], words, strict=True) if w in ASLEEP) < 1e-3:
-                    out.add(f.id)
-        return out
+        return {
+            f.id
+            for f in self.built.spec.functions.values()
+            if f.kind in KINDS_THAT_WAKE and self._asleep(stage, f.id, condition)[1] < SURELY
+        }
+
+    def _asleep(self, stage: Stage, function: str, condition: Condition) -> tuple[float, float]:
+        """Least and greatest chance that a function is asleep, over what loads and lamp may differ."""
+        kind = self.built.spec.functions[function].kind
+        jobs = [stage.job]
+        for share in LAMP_MAY_BE if stage.job.lamps else ():
+            other = tuple(
+                f"{n}:{float(w) * share:g}" for n, _, w in (x.partition(":") for x in stage.job.lamps)
+            )
+            jobs.append(replace(stage.job, lamps=other))
+        chances = []
+        for job in jobs:
+            words = self.sound.predictor.function_words(job, function, condition)[0]
+            named = dict(zip(FUNCTION_WORDS[kind], map(float, words), strict=True))
+            # what comes and goes may be called either
+            chances.append(named[ASLEEP] + 0.5 * named.get("flickers", 0.0))
+        return min(chances), max(chances)
 
     def _wakes(self, stage: Stage, condition: Condition, about: str) -> None:
         """Which functions wake, and no others."""
@@ -307,11 +324,10 @@ class Live:
         asked = [f for f in spec.functions.values() if f.kind in KINDS_THAT_WAKE]
         awake, unsure = [], []
         for f in asked:
-            words = self.sound.predictor.function_words(stage.job, f.id, condition)[0]
-            dead = float(sum(p for w, p in zip(FUNCTION_WORDS[f.kind], words, strict=True) if w in ASLEEP))
-            if dead < 1e-3:
+            least, greatest = self._asleep(stage, f.id, condition)
+            if greatest < SURELY:
                 awake.append(f.id)
-            elif dead < 1 - 1e-3:
+            elif least < 1 - SURELY:
                 unsure.append(f.id)
         if any(c.id == f"{stage.id}/wakes@{condition.text}" for c in self.checks):
             return
