@@ -10,6 +10,7 @@ import os
 # the arrays of the tests are small: a second thread of the linear algebra costs more than it brings
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -289,3 +290,31 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
             del os.environ[name]
         else:
             os.environ[name] = value
+
+
+# ---- oracles that cannot run -----------------------------------------------------------------------
+
+ORACLES = {
+    "oracle": ("ngspice", "apt-get install ngspice libngspice0"),
+    "browser": ("chromium", "apt-get install chromium"),
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Without its program an oracle test is left out and counted; in CI it runs, and so it fails."""
+    if os.environ.get("CI"):
+        return
+    for marker, (program, remedy) in ORACLES.items():
+        if shutil.which(program) is None:
+            reason = f"{program} is not installed; try {remedy}"
+            for item in items:
+                if item.get_closest_marker(marker):
+                    item.add_marker(pytest.mark.skip(reason=reason))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say aloud how many oracle tests could not run, and why."""
+    left_out = terminalreporter.stats.get("skipped", [])
+    if left_out:
+        reasons = sorted({str(r.longrepr[2]) for r in left_out if isinstance(r.longrepr, tuple)})
+        terminalreporter.write_line(f"{len(left_out)} ORACLE TESTS COULD NOT RUN: {'; '.join(reasons)}")
