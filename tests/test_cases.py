@@ -12,7 +12,7 @@ from diagnose.replay import read_case, replay_files
 
 ROOT = Path(__file__).resolve().parent.parent
 CASES = sorted((ROOT / "cases").glob("*.yaml"))
-FEWEST = 4
+FEWEST = 6
 
 
 @pytest.fixture(scope="module")
