@@ -171,6 +171,7 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
         "first_repair_right": _share([bool(f) for f in firsts]),
         "wrong_repairs_per_job": round(float(np.mean([j.wrong_repairs for j in done])), 4),
         "wrong_and_confident": _share([j.wrong_and_confident for j in done]),
+        "blocked_steps": [[j.truth, b] for j in done for b in j.played.blocked],
         "lost": sum(j.played.outcome == "lost" for j in done),
         "blocked_steps_offered": sum(len(j.played.blocked) for j in done),
         "slips": sum(j.slips for j in done),

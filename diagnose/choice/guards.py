@@ -44,6 +44,10 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             confirm = _confirming(weighed, repair, limits, prior_rest=False)
             if confirm >= 0:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
+            if option.price > 0.0 and chance < limits.likely and weighed.informs:
+                return _measure(
+                    weighed, best_test(weighed), weighed.cost_to_go, "no part on less than a likely cause"
+                )
             if option.price > 0.0 and chance < limits.hopeless:
                 return _instead_of_a_part(weighed, option.id, chance, value)
         if not option.returnable and now.paid.supports.get(option.id, 0) < limits.second_method:
@@ -59,10 +63,8 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
 
 
 def _instead_of_a_part(weighed: Weighed, part: str, chance: float, value: float) -> Act:
-    """Nobody buys a part on a faint suspicion: look further, then try what costs nothing, else stop."""
+    """Nobody buys a part on a faint suspicion: try what costs nothing, else stop."""
     now = weighed.now
-    if weighed.informs:
-        return _measure(weighed, best_test(weighed), weighed.cost_to_go, "most information a minute")
     free = [
         k for k, r in enumerate(weighed.tried) if now.repairs[r].sort == "try" and now.repairs[r].price <= 0.0
     ]

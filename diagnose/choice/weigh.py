@@ -25,6 +25,7 @@ class Limits:
 
     sure          chance of cure at which work or a part is advised
     lost          chance of `unmodelled` (or of nothing that can be repaired) at which to stop
+    likely        below this chance a part that costs money waits while anything still tells something
     hopeless      a part that costs money is not advised below this chance
     faint         with nothing left to measure and no repair above this: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
@@ -34,8 +35,9 @@ class Limits:
     look_ahead    exact look-ahead in the same case with more candidates
     """
 
-    sure: float = 0.9
+    sure: float = 0.95
     lost: float = 0.5
+    likely: float = 0.6
     hopeless: float = 0.25
     faint: float = 0.1
     separates: float = 0.15
