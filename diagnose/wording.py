@@ -153,6 +153,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "term_works": (),
     "term_yes_or_no": (),
     "term_take": (),
+    "term_take_what": (),
     "term_no_others": (),
     "term_understood": (),
     "term_unclear": ("why",),

@@ -376,7 +376,7 @@ def test_a_point_that_cannot_be_reached_closes_every_reading_there_but_not_the_b
     [
         (VOLTS_FEED, "twelve", "expected a voltage such as '12.6 V'"),
         (VOLTS_FEED, "12.6 ohm", "is a resistance"),
-        (SEE_LAMP, "purple", "expected one of works, weak, very_weak, dead"),
+        (SEE_LAMP, "purple", "expected one of works, weak, very weak, dead"),
         (LAMP_FEED, "no", "leaves open how it is; expected which of half, dim, dark"),
         (SEE_LAMP, "gone fishing", "expected one of"),
     ],

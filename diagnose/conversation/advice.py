@@ -44,7 +44,7 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
             f"advise_{sort}",
             part=names.component(world, repair.component),
             repair=repair.title,
-            suspects=names.listing(suspects[:3], words),
+            suspects=names.listing(suspects[:3], words, "or"),
             sure=names.sure(probability, words),
             minutes=names.minutes(minutes),
         ),

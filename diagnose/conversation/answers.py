@@ -97,5 +97,8 @@ def _only(text: str, found: set[str], choices: Sequence[str], titles: Mapping[st
 
 
 def _offered(choices: Sequence[str], titles: Mapping[str, str]) -> str:
-    shown = [f"{c} ({titles[c]})" if titles.get(c, c) not in (c, plain(c)) else c for c in choices[:12]]
+    shown = [
+        f"{c} ({titles[c]})" if titles.get(c, c) not in (c, plain(c)) else titles.get(c, c)
+        for c in choices[:12]
+    ]
     return ", ".join(shown) + (" ..." if len(choices) > 12 else "")

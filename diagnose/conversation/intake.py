@@ -23,6 +23,7 @@ from diagnose.conversation.world import World
 from diagnose.errors import ObservationError, UsageError, unknown
 
 MOST_HISTORY = 4  # facts asked at once
+MOST_NAMED = 6  # functions named as examples
 NO_HISTORY = "none"
 FOOLING = frozenset({"kill", "key", "stand", "neutral", "gear", "clutch", "fuel", "park"})
 NOTHING_MORE = frozenset({"", "no", "none", "nothing", "nothing else", "no more", "nix"})
@@ -112,8 +113,7 @@ def question(means: Means, state: State, name: str) -> Event:
             state, question=name, kind="confirm", text=means.say(state, "ask_switches", switches=listed),
             choices=[("yes", words.say("switches_yes")), ("no", words.say("switches_no"))],
         )  # fmt: skip
-    titles = [f.title for f in world.view.functions.values()]
-    shown = names.listing(titles[:6], words)
+    shown = ", ".join(easily_tried(world)[:MOST_NAMED])
     return asking.plain_question(
         state, question="others", kind="text", text=means.say(state, "ask_others", functions=shown)
     )
@@ -212,6 +212,17 @@ def fooling_switches(world: World) -> list[str]:
         for c, (title, _) in world.view.controls.items()
         if FOOLING & set(marks.findall(f"{c} {title.lower()}"))
     ]
+
+
+def easily_tried(world: World) -> list[str]:
+    """Titles of all functions, first those that can be tried with the engine off and nothing opened."""
+    later = {
+        m.what
+        for m in world.measurements.values()
+        if m.kind == "observe" and (m.places or m.condition.engine != "off")
+    }
+    functions = sorted(world.view.functions.items(), key=lambda item: item[0] in later)
+    return [f.title for _, f in functions]
 
 
 def telling_history(means: Means, state: State) -> list[tuple[str, str]]:

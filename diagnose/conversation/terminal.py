@@ -228,6 +228,8 @@ class _Talk:
                 self.figures(event)
         elif command == "note" and rest:
             self.tell(self.session.take({"note": rest}))
+        elif command == "take" and rest.isdigit() and not self.listed:
+            self.put(self.say("term_take_what"), "problem")
         elif command == "take" and rest:
             self.tell(self.session.take({"take": self._numbered(rest, self.listed)}))
         elif command == "see" and rest:
