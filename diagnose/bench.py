@@ -1,5 +1,7 @@
 """Times of the whole program, printed with the machine named: `python -m diagnose.bench [BIKE]`.
 
+`python -m diagnose.bench start` measures only how soon the first question stands on a terminal.
+
 Start, first recommended step (cold and warm), next steps with rules and fsync, and the dictionary of a
 shipped bike against ngspice's library in one process. Never a test: a shared machine would make it lie.
 """
@@ -7,6 +9,7 @@ shipped bike against ngspice's library in one process. Never a test: a shared ma
 from __future__ import annotations
 
 import os
+import pty
 import subprocess
 import sys
 import tempfile
@@ -26,6 +29,7 @@ from diagnose.trial import draw_truths
 
 SAMPLED = 200  # cases whose ngspice time is measured
 JOBS = 30  # jobs whose steps are timed
+STARTS = 15  # warm starts
 OPTIONS = {"kit": "meter", "skill": "trade", "history": {}, "switches": "checked", "others": "skipped"}
 
 FIRST_STEP = """
@@ -59,8 +63,43 @@ def _start_seconds() -> float:
     return time.perf_counter() - began
 
 
+def first_prompt_seconds() -> float:
+    """Wall seconds from the start of `diagnose` alone until it waits for the first answer, on a terminal.
+
+    raises  AssertionError if it ended without asking
+    """
+    ours, theirs = pty.openpty()
+    began = time.perf_counter()
+    run = subprocess.Popen([sys.executable, "-m", "diagnose"], stdin=theirs, stdout=theirs, stderr=theirs)
+    os.close(theirs)
+    shown = b""
+    try:
+        while not shown.endswith(b"\n> "):
+            some = os.read(ours, 4096)
+            assert some, shown
+            shown += some
+        return time.perf_counter() - began
+    finally:
+        run.kill()
+        run.wait()
+        os.close(ours)
+
+
+def _start() -> int:
+    first, *warm = (first_prompt_seconds() for _ in range(STARTS + 1))
+    warm.sort()
+    print(f"machine: {machine()}, Python {sys.version.split()[0]}")
+    print(
+        f"first question of `diagnose` on a terminal: first start {first:.3f} s; warm, {STARTS} starts: "
+        f"least {warm[0]:.3f} s, median {warm[STARTS // 2]:.3f} s, longest {warm[-1]:.3f} s"
+    )
+    return 0
+
+
 def main(arguments: list[str]) -> int:
     """Print the table."""
+    if arguments == ["start"]:
+        return _start()
     bike = arguments[0] if arguments else "custom_single"
     print(f"machine: {machine()}, numpy {np.__version__}, Python {sys.version.split()[0]}")
     opened = open_knowledge()

@@ -1,26 +1,38 @@
-"""Start, go on with, and demonstrate jobs: the wiring between a command line and a session."""
+"""Start, go on with, and demonstrate jobs: the wiring between a command line and a session.
+
+The first question is on the screen before anything heavy is imported; that is done while the user reads it.
+"""
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from pathlib import Path
-from typing import Any
+from threading import Thread
+from typing import TYPE_CHECKING, Any
 
-from diagnose.conversation import lines
-from diagnose.conversation.session import Session, new_session, resume_session
-from diagnose.conversation.terminal import Terminal, converse, open_terminal
+from diagnose.conversation.screen import Terminal, wrap
+from diagnose.conversation.terminal import PlainTerminal, converse, open_terminal
 from diagnose.errors import UsageError
 from diagnose.journal import find_job, jobs_folder, list_jobs, open_journal
-from diagnose.means import Opened, open_knowledge
+from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED
+from diagnose.wording import read_wording
+
+if TYPE_CHECKING:
+    from diagnose.conversation.session import Session
 
 
 def begin(options: argparse.Namespace) -> int:
     """`diagnose job`: ask what is not known yet, then hold the session."""
+    bike = options.bike or _ask_bike(options.knowledge, options.lines)
+
+    from diagnose.conversation.session import new_session
+    from diagnose.means import open_knowledge
+
     terminal = open_terminal(options.plain)
     opened = open_knowledge(options.knowledge)
-    bike = options.bike or _ask_bike(opened, terminal, options.lines)
     world = opened.world(bike)
     known: dict[str, Any] = {"complaints": options.complaint, "kit": options.kit, "skill": options.skill}
     known = {k: v for k, v in known.items() if v}
@@ -44,6 +56,9 @@ def go_on(options: argparse.Namespace) -> int:
         from diagnose.prove.command import go_on as go_on_proving
 
         return go_on_proving(journal, options)
+    from diagnose.conversation.session import resume_session
+    from diagnose.means import open_knowledge
+
     try:
         opened = open_knowledge(options.knowledge)
         world = opened.world(journal.record.bike)
@@ -57,6 +72,8 @@ def go_on(options: argparse.Namespace) -> int:
 def _hold(session: Session, as_lines: bool, terminal: Terminal) -> int:
     try:
         if as_lines:
+            from diagnose.conversation import lines
+
             lines.run(session, sys.stdin.buffer, sys.stdout.buffer)
         else:
             converse(session, terminal)
@@ -65,13 +82,17 @@ def _hold(session: Session, as_lines: bool, terminal: Terminal) -> int:
     return FAILED if session.state.outcome == "stopped" else DONE
 
 
-def _ask_bike(opened: Opened, terminal: Terminal, as_lines: bool) -> str:
-    bikes = sorted(opened.library.bike_files)
+def _ask_bike(knowledge: str | None, as_lines: bool) -> str:
+    bikes = bike_names(knowledge)
     if as_lines:
         raise UsageError(f"--lines needs --bike; expected one of {', '.join(bikes)}")
-    terminal.show(opened.wording.say("ask_bike"), "question")
+    folder = Path(knowledge) if knowledge else knowledge_folder()
+    wording = read_wording(folder / "wording" / "en.yaml")
+    terminal: Terminal = PlainTerminal()
+    terminal.show(wrap(wording.say("ask_bike"), terminal.width()), "question")
     for number, bike in enumerate(bikes, 1):
-        terminal.show(f"{number}  {bike.replace('_', ' ')}")
+        terminal.show(f"  {number}  {bike.replace('_', ' ')}")
+    Thread(target=_load, daemon=True).start()
     while True:
         try:
             typed = terminal.ask("> ").strip()
@@ -85,11 +106,19 @@ def _ask_bike(opened: Opened, terminal: Terminal, as_lines: bool) -> str:
             return typed
         if Path(typed).suffix == ".yaml" and Path(typed).is_file():
             return typed
-        terminal.show(opened.wording.say("ask_bike_again", most=len(bikes)), "problem")
+        terminal.show(wrap(wording.say("ask_bike_again", most=len(bikes)), terminal.width()), "problem")
+
+
+def _load() -> None:
+    """Import what the job needs, while the user reads; a failure shows when it is needed."""
+    with contextlib.suppress(Exception):
+        import diagnose.conversation.session
+        import diagnose.means  # noqa: F401
 
 
 def demonstrate(options: argparse.Namespace) -> int:
     """`diagnose job --demo`: one invented job, played to its end; then how to start a real one."""
     from diagnose.demo import play_demo
+    from diagnose.means import open_knowledge
 
     return play_demo(options, open_knowledge(options.knowledge), open_terminal(options.plain))

@@ -51,6 +51,15 @@ def user_knowledge() -> tuple[Path, ...]:
     return (folder,) if any((folder / name).exists() for name in names) else ()
 
 
+def bike_names(knowledge: str | Path | None = None) -> list[str]:
+    """Ids of the bikes there are, sorted: the names of their files.
+
+    knowledge  a knowledge folder; None: the shipped one and the user's own
+    """
+    folders = (Path(knowledge),) if knowledge else (knowledge_folder(), *user_knowledge())
+    return sorted({file.stem for folder in folders for file in (folder / "bikes").glob("*.yaml")})
+
+
 def _folder(kind: str) -> Path:
     home = os.environ.get(HOME_VARIABLE)
     if home:

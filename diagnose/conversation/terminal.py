@@ -11,12 +11,13 @@ import re
 import shutil
 import sys
 from collections.abc import Sequence
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
-from diagnose.conversation.means import Event
 from diagnose.conversation.screen import NARROWEST, WIDEST, Terminal, clean, wrap
-from diagnose.conversation.session import Session
-from diagnose.conversation.state import KITS
+
+if TYPE_CHECKING:  # the first question is asked before any of this is loaded
+    from diagnose.conversation.means import Event
+    from diagnose.conversation.session import Session
 
 WORTH_TELLING = 1.5  # [min] hands-on time from which a question says how long it takes
 
@@ -27,7 +28,7 @@ class PlainTerminal:
     def __init__(self, source: TextIO | None = None, sink: TextIO | None = None, columns: int = 0):
         self.source, self.sink, self.columns = source or sys.stdin, sink or sys.stdout, columns
         for stream in (self.source, self.sink):
-            if hasattr(stream, "reconfigure"):
+            if hasattr(stream, "reconfigure") and stream.errors != "replace":
                 stream.reconfigure(errors="replace")  # a byte that is no text must not end the job
 
     def width(self) -> int:
@@ -287,6 +288,8 @@ class _Talk:
 
     def _differs(self, line: str) -> dict[str, str] | None:
         """'have meter', 'alone', 'helper', 'engine off', 'not fitted horn' as changes; None if it is none."""
+        from diagnose.conversation.state import KITS
+
         command, _, rest = line.partition(" ")
         if command == "have" and rest in KITS:
             return {"kit": rest}
