@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import json
 import sys
 from pathlib import Path
 from threading import Thread
@@ -18,7 +19,6 @@ from diagnose.errors import UsageError
 from diagnose.journal import find_job, jobs_folder, list_jobs, open_journal
 from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED
-from diagnose.wording import read_wording
 
 if TYPE_CHECKING:
     from diagnose.conversation.session import Session
@@ -87,9 +87,9 @@ def _ask_bike(knowledge: str | None, as_lines: bool) -> str:
     if as_lines:
         raise UsageError(f"--lines needs --bike; expected one of {', '.join(bikes)}")
     folder = Path(knowledge) if knowledge else knowledge_folder()
-    wording = read_wording(folder / "wording" / "en.yaml")
+    file = folder / "wording" / "en.yaml"
     terminal: Terminal = PlainTerminal()
-    terminal.show(wrap(wording.say("ask_bike"), terminal.width()), "question")
+    terminal.show(wrap(_first_sentence(file), terminal.width()), "question")
     for number, bike in enumerate(bikes, 1):
         terminal.show(f"  {number}  {bike.replace('_', ' ')}")
     Thread(target=_load, daemon=True).start()
@@ -106,7 +106,21 @@ def _ask_bike(knowledge: str | None, as_lines: bool) -> str:
             return typed
         if Path(typed).suffix == ".yaml" and Path(typed).is_file():
             return typed
+        from diagnose.wording import read_wording
+
+        wording = read_wording(file)
         terminal.show(wrap(wording.say("ask_bike_again", most=len(bikes)), terminal.width()), "problem")
+
+
+def _first_sentence(file: Path) -> str:
+    """The sentence that asks for the bike, taken from its line: the whole file takes longer."""
+    with contextlib.suppress(OSError, ValueError):
+        for line in file.read_text(encoding="utf-8").split("\n"):
+            if line.startswith("  ask_bike: "):
+                return str(json.loads(line.partition(": ")[2]))
+    from diagnose.wording import read_wording
+
+    return read_wording(file).say("ask_bike")  # written in another way, or a fault that this names
 
 
 def _load() -> None:

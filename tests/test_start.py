@@ -10,9 +10,10 @@ import pytest
 from shipped import KNOWLEDGE, opened
 
 from diagnose.bench import first_prompt_seconds
+from diagnose.jobs import _first_sentence
 from diagnose.locations import bike_names
 
-HEAVY = ("numpy", "durable", "networkx", "rich", "prompt_toolkit", "msgpack", "diagnose.circuit.netlist")
+HEAVY = ("numpy", "durable", "networkx", "yaml", "rich", "prompt_toolkit", "msgpack", "diagnose.circuit.netlist")
 ASKED = f"""
 import sys
 from diagnose import cli, jobs
@@ -62,3 +63,13 @@ def test_a_number_chooses_a_bike_and_a_wrong_one_is_asked_again(tmp_path, column
 
 def test_the_time_to_the_first_question_can_be_measured():
     assert 0 < first_prompt_seconds() < 30
+
+
+def test_the_first_sentence_is_the_one_of_the_wording_however_it_is_written(tmp_path):
+    kept = KNOWLEDGE / "wording" / "en.yaml"
+    said = opened().wording.say("ask_bike")
+    assert _first_sentence(kept) == said
+    other = tmp_path / "en.yaml"
+    text = kept.read_text(encoding="utf-8")
+    other.write_text(text.replace(f'  ask_bike: "{said}"', f"  ask_bike: >-\n    {said}"), encoding="utf-8")
+    assert other.read_text(encoding="utf-8") != text and _first_sentence(other) == said
