@@ -13,7 +13,7 @@ from diagnose.bench import first_prompt_seconds
 from diagnose.jobs import _first_sentence
 from diagnose.locations import bike_names
 
-HEAVY = ("numpy", "durable", "networkx", "yaml", "rich", "prompt_toolkit", "msgpack", "diagnose.circuit.netlist")
+HEAVY = ("numpy", "durable", "networkx", "yaml", "rich", "prompt_toolkit", "msgpack")
 ASKED = f"""
 import sys
 from diagnose import cli, jobs
