@@ -49,7 +49,8 @@ class Job:
 
     @property
     def found(self) -> bool:
-        return any(a.right for a in self.played.advice)
+        """A right repair was advised, or the honest end names what is hidden (fuel, compression)."""
+        return any(a.right for a in self.played.advice) or self.truth in self.played.causes
 
 
 def draw_truths(
