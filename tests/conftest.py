@@ -280,7 +280,11 @@ def tiny_knowledge(tmp_path: Path) -> Path:
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """Everything of the user's lies in a folder of this session: his own bikes, jobs and caches stay out."""
-    folder = tmp_path_factory.mktemp("cache")
+    folder = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        folder = folder.parent  # what one worker has computed serves the other
+    folder = folder / "shared-cache"
+    folder.mkdir(exist_ok=True)
     own = {"DIAGNOSE_CACHE": str(folder), "DIAGNOSE_HOME": str(tmp_path_factory.mktemp("home"))}
     before = {name: os.environ.get(name) for name in own}
     os.environ.update(own)

@@ -136,6 +136,7 @@ def test_on_a_real_terminal_of_40_columns_ctrl_c_pauses_and_no_word_is_broken(tm
         "TERM": "xterm",
         "NO_COLOR": "1",
         "PROMPT_TOOLKIT_NO_CPR": "1",
+        "COLUMNS": "100",  # exported by somebody, and not true
     }
     child = pexpect.spawn(
         sys.executable,

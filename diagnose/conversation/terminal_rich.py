@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from typing import Any, TextIO
 
 from prompt_toolkit import PromptSession
@@ -39,13 +40,21 @@ class RichTerminal:
 
     def __init__(self, source: Any = None, sink: Any = None, file: TextIO | None = None, columns: int = 0):
         self.console = Console(file=file, width=columns or None, highlight=False, markup=False, emoji=False)
+        self.columns = columns
         # https://no-color.org: set and not empty
         depth = ColorDepth.DEPTH_1_BIT if os.environ.get("NO_COLOR") else None
         self.session: PromptSession[str] = PromptSession(input=source, output=sink, color_depth=depth)
 
     def width(self) -> int:
-        """Columns of the window now, within what reads well."""
-        return max(NARROWEST, min(self.console.width, WIDEST))
+        """Columns of the window now, within what reads well.
+
+        The window itself is asked first: an exported COLUMNS outlives a change of size.
+        """
+        found = self.columns or self.console.width
+        if not self.columns and self.console.file.isatty():
+            with suppress(OSError, ValueError):  # a window that does not tell: what rich believes
+                found = os.get_terminal_size(self.console.file.fileno()).columns or found
+        return max(NARROWEST, min(found, WIDEST))
 
     def show(self, text: str, style: str = "") -> None:
         """Show wrapped lines; what looks like markup is only text."""
