@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 from pathlib import Path
 
 import networkx as nx
@@ -43,6 +44,7 @@ def module_name(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+@functools.cache
 def imports() -> list[tuple[str, str]]:
     """(importer, imported) for every import of our own, also inside functions and under TYPE_CHECKING."""
     known = {module_name(p) for p in PACKAGE.rglob("*.py")}
