@@ -568,6 +568,23 @@ def test_what_fails_in_the_exit_check_starts_a_new_search():
     assert told[-1]["repairs"] == ["lamp.renew", "horn.renew"]
 
 
+def test_a_step_of_the_exit_check_is_made_safe_first_like_any_other():
+    """What was said for safety ended with the repair: turning the engine asks for neutral again."""
+    from diagnose.bike.model import Condition
+
+    world = bench()[0]
+    turning = replace(world.measurements[HEAR_HORN], condition=Condition(engine="cranking"))
+    state, advice = advised()
+    state, _ = say(state, {"done": advice["repair"], "works": "yes"}, {"answer": "works"})
+    state, _ = say(state, {"answer": "no"})
+    world.measurements = {**world.measurements, HEAR_HORN: turning}
+    asked, (event,) = step(state, {"answer": HEAR_HORN}, world, *TOOLS[1:])
+    assert event["kind"] == "confirm" and event["skippable"] is False
+    assert asked.open.sort == "safety" and asked.open.measurement == HEAR_HORN
+    opened, (horn,) = step(asked, {"answer": "yes"}, world, *TOOLS[1:])
+    assert horn["measurement"] == HEAR_HORN and opened.open.sort == "exit"
+
+
 def test_a_line_in_the_exit_check_works_too():
     state, advice = advised()
     state, _ = say(state, {"done": advice["repair"], "works": "yes"}, {"answer": "works"})

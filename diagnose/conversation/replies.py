@@ -19,7 +19,6 @@ from diagnose.conversation.coming import (
     ask,
     ending,
     exit_check,
-    open_measurement,
     propose,
 )
 from diagnose.conversation.means import Means, confirmation, permit, problem
@@ -208,7 +207,8 @@ def _which_answer(turn: Turn, asked: Open, text: str) -> Turn:
         return exit_check(turn)
     titles = asked.event.get("titles", {})
     mid = read_choice(text, proof.exit_list(means, turn.state), titles, means.words)
-    return open_measurement(means, turn.state, means.world.measurements[mid], "exit", turn.events)
+    # what was said for safety ended with the repair: the step is judged like any other
+    return propose(turn, means.world.measurements[mid], "exit")
 
 
 def _reproduce(turn: Turn) -> Turn:
