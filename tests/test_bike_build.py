@@ -217,3 +217,24 @@ def test_service_of_one_condition_is_that_condition_of_all() -> None:
     one = service(built, [as_condition(built, "key=run")])
     column = [c.text for c in whole.conditions].index("key=run")
     assert one.currents[:, 0] == pytest.approx(whole.currents[:, column], rel=1e-5, abs=1e-7)
+
+
+def test_a_contact_that_the_engine_moves_follows_it_and_its_control(tiny_knowledge: Path) -> None:
+    """An oil switch closes while the engine stands; a pump's drive while it turns or just after key on."""
+    switches = tiny_knowledge / "components" / "all.yaml"
+    text = switches.read_text()
+    seen = {}
+    for words in ("[run, turning]", "[standing]", "[turning]"):
+        switches.write_text(text.replace('closed_in: ["run"]', f"closed_in: {words}"))
+        built = build(compose_bike(load_library(tiny_knowledge), "tiny"))
+        states = []
+        for when in ("", "key=run", "engine=cranking", "engine=idle,key=run"):
+            edits = condition_edits(built, as_condition(built, when))
+            moved = [e.value for e in edits if isinstance(e, Change) and e.param == "closed"]
+            states.append((moved or [built.elements["key_switch.contact"].values["closed"]])[-1])
+        seen[words] = states
+    assert seen == {
+        "[run, turning]": [0.0, 1.0, 1.0, 1.0],
+        "[standing]": [1.0, 1.0, 0.0, 0.0],
+        "[turning]": [0.0, 0.0, 1.0, 1.0],
+    }

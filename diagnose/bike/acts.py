@@ -339,6 +339,8 @@ def measurements(
             elif need.quantity == "ohms":
                 off = replace(need_condition(built, need, own), engine="off", battery=False)
                 put(two_point(built, instruments, "ohms", need.plus, need.minus, off))
+            elif f.kind == "spark" and not need.when:
+                put(two_point(built, instruments, "volts", need.plus, need.minus, own))
             elif need.when:
                 still = replace(need_condition(built, need, own), engine="off")
                 put(two_point(built, instruments, "volts", need.plus, need.minus, still))
@@ -362,9 +364,13 @@ def _joints_of_needs(built: Build, f: Function) -> tuple[str, ...]:
     """Joints around the parts that a function's AC needs are read at: undone, does it come back?
 
     The way to find a grounded kill branch without any instrument. A joint that the function needs tells
-    nothing when it is undone, and is not planned for.
+    nothing when it is undone, and is not planned for; nor is any where a cut feed stops the engine.
     """
-    parts = dict.fromkeys(n.plus.partition(".")[0] for n in f.needs if n.quantity == "ac_volts")
+    stopped = {n.plus for s in built.spec.functions.values() if s.kind == "stop" for n in s.needs}
+    needed = [n.plus for n in f.needs if n.quantity == "ac_volts"]
+    if not stopped.intersection(needed):
+        return ()
+    parts = dict.fromkeys(plus.partition(".")[0] for plus in needed)
     found: dict[str, None] = {}
     for part in parts:
         for terminal in built.spec.kinds[built.spec.parts[part].kind].terminals:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from diagnose.bike.model import Condition, JobState
 from diagnose.catalogue.model import BikeSpec, Kind, Part
+from diagnose.catalogue.words import ENGINE_MOVES
 from diagnose.circuit.instruments import LAMP_COLD_RATIO
 from diagnose.circuit.netlist import Add, Change, Device, Edit, Element, Netlist, Open
 from diagnose.errors import UsageError, unknown
@@ -41,6 +42,7 @@ class Build:
     ways      connector id -> element ids that unplugging opens; wire id -> its core (undone at one end)
     phases    element id -> by how much its AC volts lag [degrees]; empty without a many-phase alternator
     flashers  element ids of contacts that interrupt the indicators by themselves
+    by_engine element id of a contact -> closed while the engine (stands, turns), whatever its control does
     """
 
     spec: BikeSpec
@@ -55,6 +57,7 @@ class Build:
     devices: Mapping[str, Device]
     phases: Mapping[str, float]
     flashers: tuple[str, ...]
+    by_engine: Mapping[str, tuple[bool, bool]]
 
 
 def kind_of(spec: BikeSpec, component: str) -> Kind:
@@ -97,6 +100,7 @@ def build(spec: BikeSpec) -> Build:
     windings: dict[str, float] = {}
     phases: dict[str, float] = {}
     flashers: list[str] = []
+    by_engine: dict[str, tuple[bool, bool]] = {}
     generators: dict[str, float] = {}
     fuses: dict[str, tuple[str, ...]] = {}
     battery_part = spec.body["battery_plus"].partition(".")[0]
@@ -124,8 +128,14 @@ def build(spec: BikeSpec) -> Build:
                 tolerances[e.name].pop(PHASE_SUFFIX, None)
             if e.law == "contact":
                 if e.closed_in:
-                    contacts[element_id] = (part.control, e.closed_in)
-                    own["closed"] = float(spec.controls[part.control].rest in e.closed_in)
+                    positions = tuple(p for p in e.closed_in if p not in ENGINE_MOVES)
+                    own["closed"] = float("standing" in e.closed_in)
+                    if positions:
+                        contacts[element_id] = (part.control, positions)
+                        at_rest = spec.controls[part.control].rest in positions
+                        own["closed"] = max(own["closed"], float(at_rest))
+                    if len(positions) < len(e.closed_in):
+                        by_engine[element_id] = ("standing" in e.closed_in, "turning" in e.closed_in)
                 else:
                     own.setdefault("closed", 0.0)
                 if kind.word == "flasher" and own["closed"]:
@@ -187,6 +197,7 @@ def build(spec: BikeSpec) -> Build:
         {d.id: d for d in devices},
         phases,
         tuple(flashers),
+        by_engine,
     )
 
 
@@ -250,8 +261,11 @@ def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUG
     positions = {c.id: c.rest for c in built.spec.controls.values()}
     positions.update(dict(condition.controls))
     edits: list[Edit] = []
-    for element_id, (control, closed_in) in built.contacts.items():
-        closed = float(positions[control] in closed_in)
+    turning = condition.engine != "off"
+    for element_id in (*built.contacts, *(e for e in built.by_engine if e not in built.contacts)):
+        control, closed_in = built.contacts.get(element_id, ("", ()))
+        by_engine = built.by_engine.get(element_id, (False, False))
+        closed = float(positions.get(control) in closed_in or by_engine[turning])
         if closed != built.elements[element_id].values["closed"]:
             edits.append(Change(element_id, "closed", closed))
     for fuse in sorted({*condition.out, *job.out}):

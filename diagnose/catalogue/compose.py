@@ -27,7 +27,13 @@ from diagnose.catalogue.model import (
 from diagnose.catalogue.overlay import apply_overlay
 from diagnose.catalogue.read_bikes import Bike, read_bike
 from diagnose.catalogue.wires import WIRE_TOLERANCE, wire_ohms
-from diagnose.catalogue.words import DEVICE_VALUES, LAW_VALUES, OPTIONAL_VALUES, WIRE_KIND
+from diagnose.catalogue.words import (
+    DEVICE_VALUES,
+    ENGINE_MOVES,
+    LAW_VALUES,
+    OPTIONAL_VALUES,
+    WIRE_KIND,
+)
 from diagnose.documents import read_document
 from diagnose.errors import KnowledgeError, Mark, Problem, UsageError, unknown
 
@@ -312,7 +318,7 @@ def _noting(merged: _Merged, mark: Mark, id: str) -> Callable[[str], None]:
 
 
 def _check_control(merged: _Merged, part: Part, kind: Kind, note: Callable[[str], None]) -> None:
-    moved = {position for e in kind.elements for position in e.closed_in}
+    moved = {position for e in kind.elements for position in e.closed_in} - set(ENGINE_MOVES)
     if not part.control:
         if moved:
             note(f"kind {kind.id} has contacts closed in {', '.join(sorted(moved))}; expected control: ID")

@@ -48,7 +48,8 @@ class ElementSpec:
 
     law        a key of circuit.netlist.LAWS
     plus/minus own terminal, or own inner node written with a leading '#'
-    closed_in  for law `contact`: positions of the part's control in which it is closed
+    closed_in  for law `contact`: positions of the part's control in which it is closed; `standing` and
+               `turning` speak of the engine
     """
 
     name: str

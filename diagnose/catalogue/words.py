@@ -108,6 +108,8 @@ INSTRUMENTS = [
 ]
 INSTRUMENT_UNITS = ("V", "ohm", "A", "rpm", "/min", "")
 ENGINE_WORDS = ("off", "cranking", "idle")
+# what a contact may be closed in beside the positions of a control: the engine moves it by itself
+ENGINE_MOVES = ("standing", "turning")
 
 # kind of a function -> the words a rider can answer with, best first
 FUNCTION_STATES: Mapping[str, tuple[str, ...]] = {
