@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from diagnose.bike.build import (
     kind_of,
     node,
     node_of_point,
+    winding_share,
 )
 from diagnose.bike.currents import as_condition, service, use_conditions
 from diagnose.bike.model import Condition, JobState
@@ -238,3 +240,11 @@ def test_a_contact_that_the_engine_moves_follows_it_and_its_control(tiny_knowled
         "[standing]": [1.0, 1.0, 0.0, 0.0],
         "[turning]": [0.0, 0.0, 1.0, 1.0],
     }
+
+
+@pytest.mark.parametrize("element", ["stator.winding_b", "pickup.winding"])
+def test_the_two_parts_of_a_phasor_make_up_its_length_with_or_without_a_phase(tiny, element: str) -> None:
+    """cos^2 + sin^2 = 1: a pickup beside a three-phase stator is not read 1.41 times too high."""
+    mixed = replace(tiny, phases={"stator.winding_b": 120.0})
+    parts = [winding_share(mixed, element, angle) for angle in (0.0, 90.0)]
+    assert math.hypot(*parts) == pytest.approx(1.0)

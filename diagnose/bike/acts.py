@@ -335,7 +335,8 @@ def measurements(
             if "#" in need.plus or "#" in need.minus:
                 continue
             if need.quantity == "ac_volts":
-                put(two_point(built, instruments, "ac_volts", need.plus, need.minus, own))
+                when = need_condition(built, need, own)
+                put(two_point(built, instruments, "ac_volts", need.plus, need.minus, when))
             elif need.quantity == "ohms":
                 off = replace(need_condition(built, need, own), engine="off", battery=False)
                 put(two_point(built, instruments, "ohms", need.plus, need.minus, off))

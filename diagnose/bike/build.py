@@ -289,15 +289,13 @@ def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUG
 
 
 def winding_share(built: Build, element: str, angle: float) -> float:
-    """Share of a winding's AC volts seen at an angle of the turn [1]; 1 for a single-phase winding.
+    """Share of a winding's AC volts seen at an angle of the turn [1]; a winding without a phase counts as 0.
 
     The circuit is solved in real numbers; a many-phase one at two angles 90 degrees apart, whose readings
     are the two parts of the phasor.
     angle  [degrees]
     """
-    if element not in built.phases:
-        return 1.0
-    return math.cos(math.radians(built.phases[element] - angle))
+    return math.cos(math.radians(built.phases.get(element, 0.0) - angle))
 
 
 def ac_edits(built: Build, condition: Condition, angle: float = 0.0) -> tuple[Edit, ...]:
