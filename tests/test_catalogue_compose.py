@@ -446,3 +446,61 @@ def test_an_addition_that_cannot_be_read_is_a_list_of_problems(tiny_knowledge):
     ]
     assert any("unknown key 'wire'; try wires" in p.message for p in found)
     assert any("expected keys (places" in p.message for p in problems_of(tiny_knowledge, {"added": [1]}))
+
+
+# ---- ports
+
+
+def _by_port(folder: Path, offers: str, in_bike: str = "") -> None:
+    """The tiny bike, its lamp's feed asked by a port; `offers` is a second section's and this one's ports."""
+    change(
+        folder, SECTION, "from: key_switch.out, to: tail_plug_feed.a", 'from: "@lights", to: tail_plug_feed.a'
+    )
+    change(folder, SECTION, "[rear_ground.metal, frame.metal]", '["@rear_metal", frame.metal]')
+    change(folder, SECTION, "places:", "ports: {rear_metal: rear_ground.metal}\nplaces:")
+    (folder / "sections" / "other.yaml").write_text(
+        f'section: other\ntitle: "what it offers"\nports: {offers}\n', encoding="utf-8"
+    )
+    change(folder, BIKE, "[lamp_circuit]", "[lamp_circuit, other]")
+    if in_bike:
+        change(folder, BIKE, "body:", f"ports: {in_bike}\nbody:")
+
+
+def test_a_wire_or_bond_asks_for_a_port_and_gets_the_terminal_that_is_offered(tiny_knowledge):
+    """The bike by ports is the bike with the terminals written out."""
+    plain = compose(tiny_knowledge)
+    _by_port(tiny_knowledge, "{lights: key_switch.out}")
+    assert compose(tiny_knowledge).nodes == plain.nodes
+    assert compose(tiny_knowledge).wires["tail_feed"].start == "key_switch.out"
+
+
+def test_the_bike_decides_what_two_sections_offer_and_fills_what_none_does(tiny_knowledge):
+    _by_port(
+        tiny_knowledge,
+        "{lights: key_switch.in, rear_metal: battery.minus}",
+        "{lights: key_switch.out, rear_metal: rear_ground.metal}",
+    )
+    assert compose(tiny_knowledge).wires["tail_feed"].start == "key_switch.out"
+
+
+@pytest.mark.parametrize(
+    ("offers", "expected"),
+    [
+        (
+            "{lamps: key_switch.out}",
+            "tail_feed from: unknown port 'lights'; expected one of lamps, rear_metal; try a section that offers it",
+        ),
+        (
+            "{lights: key_switch.out, rear_metal: battery.minus}",
+            "bond: port 'rear_metal' is offered as rear_ground.metal (",
+        ),
+        ("{lights: key_switch}", "port lights='key_switch' is no terminal; expected component.terminal"),
+        ("{lights: key_switch.upper}", "tail_feed from: unknown terminal 'key_switch.upper'"),
+    ],
+)
+def test_a_port_that_cannot_be_used_is_told_with_its_place(tiny_knowledge, offers, expected):
+    _by_port(tiny_knowledge, offers)
+    with pytest.raises(KnowledgeError) as err:
+        compose_bike(load_library(tiny_knowledge), "tiny")
+    assert any(expected in str(p) for p in err.value.problems), err.value.problems
+    assert all(p.file and p.line for p in err.value.problems)

@@ -25,6 +25,7 @@ from diagnose.catalogue.model import (
     Wire,
 )
 from diagnose.catalogue.overlay import apply_overlay
+from diagnose.catalogue.ports import Ports
 from diagnose.catalogue.read_bikes import Bike, read_bike
 from diagnose.catalogue.wires import WIRE_TOLERANCE, wire_ohms
 from diagnose.catalogue.words import (
@@ -105,6 +106,22 @@ class _Merged:
                     self.functions[function.id] = function
             for (one, other), mark in zip(section.bonds, section.bond_marks, strict=True):
                 self.bonds.append((one, other, mark))
+        self._meet(Ports((p for s in bike.sections for p in s.ports), bike.own.ports, problems))
+
+    def _meet(self, ports: Ports) -> None:
+        """Put terminals in place of the ports that wires and bonds name."""
+        self.bonds = [
+            (ports.terminal(one, mark, "bond"), ports.terminal(other, mark, "bond"), mark)
+            for one, other, mark in self.bonds
+        ]
+        self.wires = {
+            id: replace(
+                w,
+                start=ports.terminal(w.start, w.mark, f"{id} from"),
+                end=ports.terminal(w.end, w.mark, f"{id} to"),
+            )
+            for id, w in self.wires.items()
+        }
 
     def _share(self, known: dict[str, Any], item: Place | Control, kind: str) -> None:
         # two sections may both describe the seat, as long as they say the same

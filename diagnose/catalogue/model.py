@@ -329,8 +329,20 @@ class Function:
 
 
 @dataclass(frozen=True, slots=True)
+class Port:
+    """What a section offers to others under a name: one of its terminals."""
+
+    name: str
+    terminal: str
+    mark: Mark = field(default=Mark(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Section:
-    """A fragment of loom. parts include the ways of its connectors; bond_marks go with bonds."""
+    """A fragment of loom. parts include the ways of its connectors; bond_marks go with bonds.
+
+    An end of a wire or bond is a terminal, or '@' and the name of a port that some section offers.
+    """
 
     id: str
     title: str
@@ -343,6 +355,7 @@ class Section:
     connectors: tuple[Connector, ...] = ()
     bond_marks: tuple[Mark, ...] = field(default=(), compare=False)
     mark: Mark = field(default=Mark(), compare=False)
+    ports: tuple[Port, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from diagnose.catalogue.model import (
     Kind,
     Part,
     Place,
+    Port,
     Requirement,
     Section,
     Wire,
@@ -33,7 +34,7 @@ from diagnose.catalogue.words import (
 )
 from diagnose.errors import Mark, unknown
 
-CONTENT = ("places", "controls", "parts", "connectors", "wires", "bonds", "functions")
+CONTENT = ("places", "controls", "parts", "connectors", "wires", "bonds", "functions", "ports")
 _PART_MAY = ("control", "values", "neighbours", "unplugs", "wet", "fresh", "unused")
 _WIRE_NEEDS = ("from", "to", "area", "length", "colour", "place")
 _WIRE_MAY = ("neighbours", "fresh", "kind", "title")
@@ -68,6 +69,7 @@ def read_section(here: Cursor, id: str, kinds: Mapping[str, Kind], sources: Coll
         connectors=tuple(connectors),
         bond_marks=bond_marks,
         mark=here.mark,
+        ports=tuple(_port(c, name) for name, c in here.entries("ports")),
     )
 
 
@@ -105,6 +107,13 @@ def _control(here: Cursor, name: str) -> Control:
             words[position] = c.data
     rest = here.word("rest", positions, kind="position")
     return Control(name, here.text("title"), positions, rest, words, here.text("place"), here.own_key_mark)
+
+
+def _port(here: Cursor, name: str) -> Port:
+    terminal = here.data if isinstance(here.data, str) else ""
+    if "." not in terminal:
+        here.note(f"port {name}={here.data!r} is no terminal; expected component.terminal")
+    return Port(name, terminal, here.own_key_mark)
 
 
 def read_part(
