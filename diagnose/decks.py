@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from diagnose.bike.acts import parse_measurement
+from diagnose.bike.acts import STIRS, parse_measurement
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import Service, as_condition
 from diagnose.bike.model import JobState, Measurement
@@ -31,7 +31,7 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     raises UsageError for kinds that are watched or looked at, not read
     """
     spec = predictor.built.spec
-    if m.kind in ("observe", "inspect", "count"):
+    if m.kind in ("observe", "inspect", "count", *STIRS):
         raise UsageError(
             f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts"
         )

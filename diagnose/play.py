@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState, Measurement
 from diagnose.conversation.means import Means, permit
 from diagnose.conversation.planning import physical
@@ -20,7 +21,7 @@ from diagnose.rules.base import RuleBase
 from diagnose.wording import Wording
 
 MOST_MESSAGES = 150  # a job of more than this has lost its way
-NOT_TOOLS = ("observe", "inspect", "count")
+NOT_TOOLS = ("observe", "inspect", "count", *STIRS)
 
 Told = Callable[[Mapping[str, Any]], None]
 Said = Callable[[Mapping[str, Any]], None]

@@ -6,6 +6,7 @@ ngspice, slips by chance; the figures are counted, never assumed.
 
 from __future__ import annotations
 
+import math
 import platform
 import time
 from collections.abc import Sequence
@@ -14,13 +15,17 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.bike.candidates import compact, read_fault, round_ohms, severity_family
+from diagnose.bike.model import Candidate
 from diagnose.play import Played, play
 from diagnose.players import NgspicePlayer, OwnPlayer
+from diagnose.predictions.complaints import complaint_chance
 from diagnose.rules.base import RuleBase
 from diagnose.wiring import BikeWorld
 from diagnose.wording import Wording
 
 CONFIDENT = 0.9
+DRAWS = 8  # of a severity, until the complaint is there
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +80,38 @@ def draw_truths(
     return out
 
 
+def drawn_between(world: BikeWorld, truth: int, rng: np.random.Generator, complaint: str) -> Candidate:
+    """A candidate whose severity lies anywhere in the range it stands for (even in the logarithm).
+
+    A joint or a leak of a real bike has any resistance; the suspects have three each. One so mild that
+    nobody would complain is drawn again, at last as it stands.
+    """
+    candidate = world.candidates[truth]
+    own = severity_family(candidate.faults[0]) if len(candidate.faults) == 1 else None
+    if own is None:
+        return candidate
+    fault = candidate.faults[0]
+    alike = [severity_family(c.faults[0]) for c in world.candidates if len(c.faults) == 1]
+    degrees = sorted({abs(a[1]) for a in alike if a is not None and a[0] == own[0]})
+    here = degrees.index(abs(own[1]))
+    if len(degrees) < 2:
+        return candidate
+    below = math.log(degrees[here] / degrees[here - 1]) if here else None
+    above = math.log(degrees[here + 1] / degrees[here]) if here + 1 < len(degrees) else None
+    sides = [x for x in (below, above) if x is not None]
+    half = 0.5 * sides[0], 0.5 * sides[-1]
+    neighbour = own[0][2]
+    for _ in range(DRAWS):
+        ohms = round_ohms(degrees[here] * math.exp(rng.uniform(-half[0], half[1])))
+        value = f"{neighbour},{compact(ohms)}" if neighbour else compact(ohms)
+        made = read_fault(world.built, world.service, f"{fault.component}.{fault.mode}={value}")
+        drawn = Candidate(made.id, (made,), candidate.prior)
+        predictor = world.predictor_of((world.candidates[world.no_fault], drawn))
+        if complaint_chance(predictor, world.library.complaints[complaint])[1] >= 0.5:
+            return drawn
+    return candidate
+
+
 def play_one(
     world: BikeWorld,
     rulebase: RuleBase,
@@ -86,9 +123,10 @@ def play_one(
     gross: float,
     kit: str,
     player: str,
+    between: bool = False,
 ) -> Job:
-    """Play one job of a trial."""
-    candidate = world.candidates[truth]
+    """Play one job of a trial. between: the fault's ohms lie anywhere in the range of its severity."""
+    candidate = drawn_between(world, truth, rng, complaint) if between else world.candidates[truth]
     subject = (
         NgspicePlayer(world, candidate, rng, gross) if player == "ngspice" else OwnPlayer(world, candidate)
     )
@@ -117,14 +155,16 @@ def run_trial(
     kit: str,
     complaints: Sequence[str] | None,
     player: str,
+    between: bool = False,
 ) -> dict[str, Any]:
     """Play `jobs` jobs and count. Same seed, same figures."""
     rng = np.random.default_rng(seed)
     truths = draw_truths(world, jobs, rng, complaints)
     done = [
-        play_one(world, rulebase, wording, t, c, rng, gross=gross, kit=kit, player=player) for t, c in truths
+        play_one(world, rulebase, wording, t, c, rng, gross=gross, kit=kit, player=player, between=between)
+        for t, c in truths
     ]
-    return summary(world, done, seed=seed, gross=gross, kit=kit, player=player)
+    return summary(world, done, seed=seed, gross=gross, kit=kit, player=player, between=between)
 
 
 def every_fault(

@@ -17,7 +17,7 @@ from diagnose.bike.acts import measurements, observe, parse_measurement, repairs
 from diagnose.bike.build import build
 from diagnose.bike.candidates import candidates, single_faults
 from diagnose.bike.currents import Service, as_condition, service
-from diagnose.bike.model import Candidate, Fault, JobState, Measurement, Repair
+from diagnose.bike.model import Candidate, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.view import view
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.errors import UsageError, unknown
@@ -25,11 +25,13 @@ from diagnose.predictions.complaints import complaint_chance, told
 from diagnose.predictions.compute import Found, Predictor
 from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.table import Table
+from diagnose.widening import WideWorld, choose_pairs
 
 # What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
 BATTERY_EMF_SD = 0.25  # V (estimate: 12.4 to 12.9 V rested)
 PLANNED_AT_MOST = 300
 LEAST_NATS = 0.004  # a measurement that tells less than this about the plausible suspects is not planned
+WIDE_KEPT = 4  # sets of wider suspects kept with their predictions
 SUSPICION = 0.97  # share of the suspicion whose surroundings are worth measuring at
 KITS = ("hands", "lamp", "meter", "workshop")
 
@@ -57,11 +59,19 @@ class BikeWorld:
         self.unmodelled = len(self.candidates) - 1
         self.latent_sd = np.array([BATTERY_EMF_SD])
         self.predictor = Predictor(
-            self.built, self.service, self.candidates, library.instruments, self.latent_sd, found
+            self.built,
+            self.service,
+            self.candidates,
+            library.instruments,
+            self.latent_sd,
+            found,
+            graded=True,
         )
         self._kept.save()
         self.view = view(self.built, library.complaints, library.instruments)
         self.repairs: dict[str, Repair] = repairs(self.built, self.faults)
+        self.singles = len(self.candidates)
+        self._wide: dict[Wider, WideWorld] = {}
         self._cures: dict[str, np.ndarray] = {}
         self._chances: dict[str, np.ndarray] = {}
 
@@ -218,7 +228,9 @@ class BikeWorld:
         return frozenset().union(*(self._nodes_by_part.get(p, frozenset()) for p in parts))
 
     def _way_nodes(self, connectors: Iterable[str]) -> frozenset[str]:
-        return self._part_nodes(w for c in connectors for w in self.spec.connectors.get(c, (c,)))
+        return self._part_nodes(
+            w for c in connectors for w in self.spec.connectors.get(c, (c.partition(".")[0],))
+        )
 
     @cached_property
     def _nodes_by_part(self) -> Mapping[str, frozenset[str]]:
@@ -236,7 +248,31 @@ class BikeWorld:
             columns = self.predictor.columns(job, wanted)
         return Table(tuple(c.id for c in self.candidates), columns)
 
-    def cures(self, repair: str) -> np.ndarray:
+    def outlook(self, job: JobState, measurement_ids: Sequence[str]) -> Mapping[str, np.ndarray]:
+        columns = self.table(job, measurement_ids).columns
+        return {k: c.outcomes for k, c in columns.items() if c.outcomes is not None}
+
+    def likely_pairs(
+        self,
+        singles: np.ndarray,
+        complaints: Sequence[str],
+        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
+    ) -> tuple[tuple[str, str], ...]:
+        return choose_pairs(self, singles, complaints, readings)
+
+    def predictor_of(self, some: Sequence[Candidate]) -> Predictor:
+        """Predictions of other candidates of this bike; the first is the sound bike."""
+        return Predictor(self.built, self.service, some, self.library.instruments, self.latent_sd)
+
+    def widened(self, wider: Wider) -> WideWorld:
+        """The same bike with wider suspects; the last few are kept."""
+        if wider not in self._wide:
+            while len(self._wide) >= WIDE_KEPT:
+                self._wide.pop(next(iter(self._wide)))
+            self._wide[wider] = WideWorld(self, wider)
+        return self._wide[wider]
+
+    def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         if repair not in self._cures:
             if repair not in self.repairs:
                 raise UsageError(unknown("repair", repair, self.repairs))
@@ -257,7 +293,11 @@ class BikeWorld:
         return {f: tuple(rows) for f, rows in found.items()}
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
-        """Watch the complained function, in the condition in which it failed; else the battery's volts."""
+        """Watch the complained function, in the condition in which it failed.
+
+        A complaint of no function (a fuse that blows): what the repaired faults have put out of action; else
+        the battery's volts.
+        """
         functions = self.spec.functions
         for name in complaints:
             complaint = self.library.complaints[name]
@@ -267,12 +307,30 @@ class BikeWorld:
                     if spoken and f.kind != "charge":
                         condition = as_condition(self.built, symptom.condition or f.when)
                         return observe(self.built, self.library.instruments, f.id, condition).id
+        put_out = self._put_out(repair)
+        if put_out:
+            return put_out
         plus, minus = self.spec.body["battery_plus"], self.spec.body["battery_minus"]
         charge = next((f for f in self.spec.functions.values() if f.kind == "charge"), None)
         condition = as_condition(self.built, charge.when) if charge else as_condition(self.built, "")
         if charge:
             condition = replace(condition, engine="5000")
         return two_point(self.built, self.library.instruments, "volts", plus, minus, condition).id
+
+    def _put_out(self, repair: str) -> str:
+        """What a look shows to fail most surely under the faults that a repair cures; '' if nothing does."""
+        weights = self.prior * self.cures(repair) if repair in self.repairs else np.zeros(self.singles)
+        if not weights.sum() > 0.0:
+            return ""
+        ids = [m for m in self.view.exit_check if self.measurements[m].condition.engine == "off"]
+        columns = self.table(JobState(), ids).columns
+        works = {
+            k: float(weights @ c.words[:, 0] / weights.sum())
+            for k, c in columns.items()
+            if c.words is not None
+        }
+        best = min(works, key=lambda k: works[k], default="")
+        return best if best and works[best] < 0.5 else ""
 
     def without(self, component: str) -> BikeWorld:
         if component not in self.spec.parts:

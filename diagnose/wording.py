@@ -17,7 +17,7 @@ from diagnose.errors import KnowledgeError, Mark, Problem, unknown
 FORMS = ("beginner", "trade")
 
 _TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
-_ONE_THING = ("observe", "inspect", "amps", "count", "swap")
+_ONE_THING = ("observe", "inspect", "amps", "count", "swap", "wiggle", "heat", "wet")
 _ENDS = ("nothing_found", "unmodelled", "same_to_us", "switch", "works_now")
 
 # Which sentences the program says, and which values each may hold. A name with `?` is a value that a
@@ -79,6 +79,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "prove_meter": (),
     "prove_repair": (),
     "recheck": ("shown",),
+    "widened": (),
     # doubt
     "doubt_again": (),
     "doubt_note": ("note",),

@@ -25,6 +25,7 @@ from diagnose.bike.model import (
     Measurement,
     PointView,
     Repair,
+    Wider,
 )
 from diagnose.conversation.step import step
 from diagnose.errors import UsageError, unknown
@@ -273,7 +274,28 @@ class FakeWorld:
             columns[mid] = self._columns[job, mid]
         return Table(tuple(c.id for c in self.candidates), columns)
 
-    def cures(self, repair: str) -> np.ndarray:
+    @property
+    def singles(self) -> int:
+        return len(self.candidates)
+
+    def outlook(self, job: JobState, measurements: Sequence[str]) -> Mapping[str, np.ndarray]:
+        columns = self.table(job, measurements).columns
+        return {k: c.outcomes for k, c in columns.items() if c.outcomes is not None}
+
+    def likely_pairs(
+        self,
+        singles: np.ndarray,
+        complaints: Sequence[str],
+        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
+    ) -> tuple[tuple[str, str], ...]:
+        """None: this small world has single faults only."""
+        return ()
+
+    def widened(self, wider: Wider) -> FakeWorld:
+        """Itself: it has no wider suspects."""
+        return self
+
+    def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         cured = self.repairs[repair].cures
         return np.array([float(c.id in cured) for c in self.candidates])
 

@@ -25,6 +25,7 @@ ORDER = (
     ("rules",),
     ("wording", "journal"),
     ("conversation",),
+    ("widening",),
     ("expect", "wiring", "ngspice"),
     ("decks", "audit", "means"),
     ("players", "play"),

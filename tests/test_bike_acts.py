@@ -292,7 +292,10 @@ def test_the_view_says_everything_in_words() -> None:
         p.title and p.place for p in w.view.points.values() if p.id.partition(".")[0] not in w.spec.wires
     )
     assert set(w.view.complaints) == set(w.spec.complaints)
-    assert set(w.view.connectors) == {*w.spec.connectors, *w.spec.wires}
+    assert set(w.view.connectors) == {
+        *w.spec.connectors,
+        *(x for i in w.spec.wires for x in (i, f"{i}.a", f"{i}.b")),
+    }
     assert w.view.black_points[0] == "battery.minus"
     assert w.view.has_starter and w.view.fresh and set(w.view.fuses) == set(w.built.fuses)
     assert len(w.view.exit_check) == len(w.spec.functions) - 1

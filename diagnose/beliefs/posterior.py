@@ -192,11 +192,6 @@ def extend(
         window="",
         raised=0.0,
     )
-    if belief.weights.shape[3] == 1 and np.any(both.shows < 1.0):
-        raise ValueError(
-            "extend: shows below 1 for new candidates, but the job was started without intermittent ones; "
-            "try start(..., shows=...)"
-        )
     again = unread(both)
     for seen in belief.observations:
         column = _joined(seen.column, columns[seen.measurement])

@@ -30,7 +30,9 @@ FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
 }
 LAMP_WORDS = ("bright", "half", "dim", "dark")
 TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
-OTHERS = ("observe", "inspect", "amps", "count")
+OTHERS = ("observe", "inspect", "amps", "count", "wiggle", "heat", "wet")
+STIRS = ("wiggle", "heat", "wet")  # what brings out a fault that comes and goes
+STIRRED = ("no_change", "comes_and_goes")
 UNITS = {
     "volts": "V",
     "drop": "V",
@@ -119,6 +121,10 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
         if rest != "battery" and rest not in built.fuses:
             raise UsageError(unknown("place for the ammeter", rest, ["battery", *built.fuses]))
         return amps(built, instruments, rest, condition)
+    if kind in STIRS:
+        if rest not in built.spec.places:
+            raise UsageError(unknown("place", rest, built.spec.places))
+        return stir(built, instruments, kind, rest, condition)
     raise UsageError(unknown("kind of measurement", kind, [*TWO_POINT, *OTHERS]))
 
 
@@ -234,6 +240,27 @@ def inspect_place(built: Build, instruments: Mapping[str, Instrument], place: st
         setup="eyes|",
         kit="hands",
         components=parts,
+    )
+
+
+def stir(
+    built: Build, instruments: Mapping[str, Instrument], kind: str, place: str, condition: Condition
+) -> Measurement:
+    """Move, warm or wet everything at a place while watching whether the fault comes or goes."""
+    turning = condition.engine == "cranking"
+    return Measurement(
+        f"{kind}:{place}@{condition.text}",
+        kind,
+        condition,
+        what=place,
+        choices=STIRRED,
+        minutes=_minutes(instruments, kind),
+        places=tuple(sorted({place} | _set_at(built, condition))),
+        setup=f"eyes|{condition.text}",
+        kit=instruments[kind].kit,
+        helper=turning,
+        engine_runs=condition.engine not in ("off", "cranking"),
+        components=sweep_parts(built, place),
     )
 
 

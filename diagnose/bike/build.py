@@ -39,7 +39,8 @@ class Build:
     batteries element ids of the battery's sources
     generators element id -> full current [A]
     fuses     component id -> element ids of its link
-    ways      connector id -> element ids that unplugging opens; wire id -> its core (undone at one end)
+    ways      connector id -> element ids that unplugging opens; wire id, wire id.a, wire id.b -> its core
+              (undone at one end)
     phases    element id -> by how much its AC volts lag [degrees]; empty without a many-phase alternator
     flashers  element ids of contacts that interrupt the indicators by themselves
     by_engine element id of a contact -> closed while the engine (stands, turns), whatever its control does
@@ -177,7 +178,8 @@ def build(spec: BikeSpec) -> Build:
             f"{m}.{e.name}" for m in members for e in spec.kinds[spec.parts[m].kind].elements
         )
     for wire in spec.wires:
-        ways[wire] = tuple(f"{wire}.{e.name}" for e in spec.kinds[spec.parts[wire].kind].elements)
+        core = tuple(f"{wire}.{e.name}" for e in spec.kinds[spec.parts[wire].kind].elements)
+        ways |= {wire: core, f"{wire}.a": core, f"{wire}.b": core}
     for part in spec.parts.values():  # a unit taken out whole: pins without a plug of the drawing too
         kind = spec.kinds[part.kind]
         if kind.sensitive or part.id in _last_leads(spec):
@@ -347,11 +349,17 @@ def fault_edits_in(
 
 
 def part_of_joint(built: Build, joint: str) -> str:
-    """A part that says where a connector is parted, or a wire undone: at the end that is reached sooner."""
+    """A part that says where a connector is parted, or a wire undone: at the end that is reached sooner.
+
+    WIRE.a or WIRE.b is the wire undone at that end.
+    """
     ways = built.spec.connectors.get(joint)
     if ways:
         return ways[0]
-    wire = built.spec.wires[joint]
+    name, _, end = joint.partition(".")
+    wire = built.spec.wires[name]
+    if end:
+        return (wire.start if end == "a" else wire.end).partition(".")[0]
     ends = [end.partition(".")[0] for end in (wire.start, wire.end)]
     placed = [p for p in ends if built.spec.parts[p].place] or [joint]
     return min(placed, key=lambda p: built.spec.places[built.spec.parts[p].place].access_min)
@@ -361,12 +369,12 @@ def hanging(built: Build, edits: tuple[Edit, ...], apart: Sequence[str]) -> tupl
     """A fault's edits when wires are undone at one end: what rubs through along a wire hangs at the other."""
     moves: dict[str, tuple[str, str]] = {}
     for joint in apart:
-        wire = built.spec.wires.get(joint)
+        wire = built.spec.wires.get(joint.partition(".")[0])
         if wire is not None:
             undone, other = wire.start, wire.end
             if part_of_joint(built, joint) == other.partition(".")[0]:
                 undone, other = other, undone
-            moves[f"{joint}.#"] = (built.spec.nodes[undone], built.spec.nodes[other])
+            moves[f"{wire.id}.#"] = (built.spec.nodes[undone], built.spec.nodes[other])
     if not moves:
         return edits
     out: list[Edit] = []

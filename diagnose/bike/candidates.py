@@ -14,7 +14,7 @@ from diagnose.bike.currents import Service
 from diagnose.bike.model import Candidate, Fault
 from diagnose.catalogue.model import EditSpec, Kind, ModeSpec, Part
 from diagnose.circuit.netlist import Add, Change, Edit, Element, Force, Move, Open, Reverse
-from diagnose.errors import UsageError, unknown
+from diagnose.errors import QuantityError, UsageError, unknown
 from diagnose.quantities import quantity
 
 # Shares of the volts that a bad joint takes, with the share of such joints found in that state
@@ -189,6 +189,23 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
                 mode.tags,
                 mode.intermittent,
             )
+
+
+def severity_family(fault: Fault) -> tuple[tuple[str, str, str], float] | None:
+    """What a fault shares with its other severities, and how bad this one is [1]; None without degrees.
+
+    returns  ((component, mode, neighbour), badness): higher ohms are worse in a joint, lower ones in a leak.
+             A short is no matter of degree: it blows the fuse or it does not.
+    """
+    neighbour, _, text = fault.value.rpartition(",")
+    try:
+        ohms = quantity(text, "ohm")
+    except QuantityError:
+        return None
+    across = any(isinstance(e, Add) for e in fault.edits)
+    if across and ohms < LEAKS_OHMS[0][0]:
+        return None
+    return (fault.component, fault.mode, neighbour), (-ohms if across else ohms)
 
 
 def single_faults(built: Build, service: Service) -> tuple[Fault, ...]:

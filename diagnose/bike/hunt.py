@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service
 from diagnose.bike.model import Condition
 from diagnose.circuit.netlist import Element
@@ -20,7 +20,8 @@ def joints_behind(built: Build, point: str) -> tuple[str, ...]:
     """Connectors and wires that can be undone one by one to see which branch behind a point is at fault.
 
     Walks the loom from the point as if every switch were closed, never through the battery, a body or a
-    coil's way back; a wire between two connector ways is left to its connectors.
+    coil's way back; a wire at a connector is left to it. Where a wire branches off a
+    joint of several wires it can be undone there too.
     """
     spec = built.spec
     stop = {spec.nodes[p] for p in spec.body.values()}
@@ -43,17 +44,34 @@ def joints_behind(built: Build, point: str) -> tuple[str, ...]:
                 continue
             if component in connector_of:
                 joints.setdefault(connector_of[component])
-            elif component in spec.wires and not _between_ways(built, component, connector_of):
-                joints.setdefault(component)
+            elif component in spec.wires:
+                if not _at_a_way(built, component, connector_of):
+                    joints.setdefault(component)
+                joints |= dict.fromkeys(_branch_ends(built, component, connector_of))
             if other not in seen:
                 seen.add(other)
                 todo.append(other)
     return tuple(joints)
 
 
-def _between_ways(built: Build, wire: str, connector_of: Mapping[str, str]) -> bool:
+def _at_a_way(built: Build, wire: str, connector_of: Mapping[str, str]) -> bool:
     ends = (built.spec.wires[wire].start, built.spec.wires[wire].end)
     return any(end.partition(".")[0] in connector_of for end in ends)
+
+
+def _branch_ends(built: Build, wire: str, connector_of: Mapping[str, str]) -> list[str]:
+    """WIRE.a, WIRE.b: its ends at no connector that meet at least two other wires, if not the handier end."""
+    spec = built.spec
+    found = []
+    for end, point in (("a", spec.wires[wire].start), ("b", spec.wires[wire].end)):
+        part = point.partition(".")[0]
+        if part in connector_of or part == part_of_joint(built, wire):
+            continue
+        here = node_of_point(spec, point)
+        others = [w.id for w in spec.wires.values() if here in (spec.nodes[w.start], spec.nodes[w.end])]
+        if len(others) > 2:
+            found.append(f"{wire}.{end}")
+    return found
 
 
 def fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:

@@ -44,6 +44,17 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True)
+class Wider:
+    """What a job's suspects are widened by: pairs of candidate ids; if `loose`, faults that come and go."""
+
+    pairs: tuple[tuple[str, str], ...] = ()
+    loose: bool = False
+
+
+NOT_WIDER = Wider()
+
+
+@dataclass(frozen=True, slots=True)
 class Condition:
     """Control positions that differ from rest, engine state, fuses out, connectors apart, battery.
 

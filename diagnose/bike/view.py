@@ -33,9 +33,10 @@ def _joints(built: Build) -> dict[str, tuple[str, str]]:
         for c, ways in spec.connectors.items()
         if ways
     }
-    for w in spec.wires:
-        at = spec.parts[part_of_joint(built, w)]
-        joints[w] = (f"{spec.parts[w].title} (its end at {at.title})", at.place)
+    for wire in spec.wires:
+        for w in (wire, f"{wire}.a", f"{wire}.b"):
+            at = spec.parts[part_of_joint(built, w)]
+            joints[w] = (f"{spec.parts[wire].title} (its end at {at.title})", at.place)
     return joints
 
 

@@ -18,7 +18,7 @@ Parsed = tuple[tuple[tuple[str, str], ...], str, tuple[str, ...], tuple[str, ...
 def parse_condition(text: str, spec: BikeSpec) -> Parsed:
     """Read the text of a condition for one bike.
 
-    `apart` takes connectors, and wires that are undone at one end.
+    `apart` takes connectors, and wires that are undone at one end: the one reached sooner, or WIRE.a, WIRE.b.
 
     returns  (controls that differ from rest as sorted (control, position) pairs,
              engine 'off' | 'cranking' | 'idle' | rpm digits, fuses out sorted, connectors apart sorted,
@@ -26,7 +26,8 @@ def parse_condition(text: str, spec: BikeSpec) -> Parsed:
     raises   UsageError with near misses for anything the bike does not have
     """
     fuses = [p.id for p in spec.parts.values() if spec.kinds[p.kind].word == "fuse"]
-    return parse_words(text, spec.controls, fuses, (*spec.connectors, *spec.wires))
+    ends = [f"{wire}.{end}" for wire in spec.wires for end in ("a", "b")]
+    return parse_words(text, spec.controls, fuses, (*spec.connectors, *spec.wires, *ends))
 
 
 def parse_words(

@@ -105,6 +105,9 @@ INSTRUMENTS = [
     "inspect",
     "count",
     "swap",
+    "wiggle",
+    "heat",
+    "wet",
 ]
 INSTRUMENT_UNITS = ("V", "ohm", "A", "rpm", "/min", "")
 ENGINE_WORDS = ("off", "cranking", "idle")

@@ -5,11 +5,13 @@ Part of the conversation. Which act it is was decided by the choice; here it is 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
 
 from diagnose.beliefs.evidence import surprise
+from diagnose.bike.model import Candidate
 from diagnose.conversation import asking, evidence, facts, names, permits, planning
 from diagnose.conversation.means import Event, Means, circumstances, judge, show
 from diagnose.conversation.state import KITS, State
@@ -24,11 +26,10 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
     world, words = means.world, means.words
     repair = world.repairs[repair_id]
     belief = evidence.chances(state.belief)
-    cured = np.asarray(world.cures(repair_id), dtype=float)
-    probability = float(belief @ cured)
+    probability = float(belief @ planning.helps(world, repair_id, state.job.done))
     group = cured_candidates(means, state, repair_id)
     judged = judge(means, state, (repair,))[repair_id]
-    found = [f for i in group[:1] for f in world.candidates[i].faults]
+    found = [f for i in group[:1] for f in _its_own(world.candidates[i], repair.cures).faults]
     around = permits.surroundings(means.rulebase, world.view)
     firings = permits.advice_for(
         means.rulebase, world.view, state.job, circumstances(state), facts.finding_facts(around, found)
@@ -37,7 +38,8 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
     verify = world.verify(repair_id, state.setting.complaints)
     minutes = planning.repair_minutes(world, state, repair)
     sort = planning.sort_now(world, state, repair_id)
-    suspects = [names.candidate(world, world.candidates[i], words) for i in group[:SHOWN]]
+    cured = [_its_own(world.candidates[i], repair.cures) for i in group[:SHOWN]]
+    suspects = list(dict.fromkeys(names.candidate(world, c, words) for c in cured))
     lines = [
         means.say(
             state,
@@ -92,10 +94,16 @@ def _get_home(means: Means, state: State, repair_id: str) -> str:
     return " ".join([repair.get_home, *limits])
 
 
+def _its_own(candidate: Candidate, cures: Collection[str]) -> Candidate:
+    """Of a pair the faults that the repair cures; any other candidate as it is."""
+    own = tuple(f for f in candidate.faults if f.id in cures)
+    return replace(candidate, faults=own) if own and len(candidate.faults) > 1 else candidate
+
+
 def cured_candidates(means: Means, state: State, repair_id: str) -> list[int]:
     """Candidates that the repair cures and that are not negligible, likeliest first."""
     belief = evidence.chances(state.belief)
-    cured = np.asarray(means.world.cures(repair_id), dtype=float) * belief
+    cured = planning.helps(means.world, repair_id, state.job.done) * belief
     total = cured.sum()
     order = [int(i) for i in np.argsort(-cured, kind="stable") if cured[i] > 0]
     return [i for i in order if total <= 0 or cured[i] >= SHOWN_FROM * total] or order[:1]
@@ -153,6 +161,15 @@ def bare_stop(means: Means, state: State) -> Event:
     return stop_advice(
         means, state, "same_to_us", text=text, causes=tuple(world.candidates[i].id for i in group)
     )
+
+
+def works_now(means: Means, state: State) -> Event:
+    """The end of a fault that went away by itself: nothing is repaired, and who was suspected."""
+    leading = [
+        means.world.candidates[i].id for i, _ in evidence.ranking(means.world, state.belief, floor=0.05)[:3]
+    ]
+    text = means.say(state, "stop_works_now")
+    return stop_advice(means, state, "works_now", text=text, causes=tuple(leading))
 
 
 def nothing_found(means: Means, state: State) -> Event:

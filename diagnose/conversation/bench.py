@@ -27,6 +27,7 @@ from diagnose.bike.model import (
     Measurement,
     PointView,
     Repair,
+    Wider,
 )
 from diagnose.conversation.session import Session, new_session
 from diagnose.predictions.outcomes import planning_outcomes
@@ -148,7 +149,28 @@ class MadeUpWorld:
         """The same in every job state."""
         return Table(tuple(c.id for c in self.candidates), {m: self.columns[m] for m in measurements})
 
-    def cures(self, repair: str) -> np.ndarray:
+    @property
+    def singles(self) -> int:
+        return len(self.candidates)
+
+    def outlook(self, job: JobState, measurements: Sequence[str]) -> Mapping[str, np.ndarray]:
+        columns = self.table(job, measurements).columns
+        return {k: c.outcomes for k, c in columns.items() if c.outcomes is not None}
+
+    def likely_pairs(
+        self,
+        singles: np.ndarray,
+        complaints: Sequence[str],
+        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
+    ) -> tuple[tuple[str, str], ...]:
+        """None: this small world has single faults only."""
+        return ()
+
+    def widened(self, wider: Wider) -> MadeUpWorld:
+        """Itself: it has no wider suspects."""
+        return self
+
+    def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         """(n_candidates,) of this part."""
         return self._cures[repair]
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from diagnose.beliefs.evidence import is_surprising
 from diagnose.bike.model import Measurement
-from diagnose.conversation import advice, asking, explain, intake, names, permits, planning, proof
+from diagnose.conversation import advice, asking, explain, intake, names, permits, planning, proof, widen
 from diagnose.conversation.means import Event, Means, confirmation, is_closed, judge, permit, show
 from diagnose.conversation.permits import Permit
 from diagnose.conversation.state import Open, State, with_setting
@@ -57,6 +57,8 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
             return ask(turn, missing, "intake", intake.question(means, state, missing))
         state = replace(intake.belief_of(means, state), phase="working")
         turn = turn.then(state)
+    means, state, told = widen.widened(means, state)
+    turn = Turn(means, state, (*turn.events, *told))
     if hint in means.world.measurements and not is_closed(
         permit(means, state, means.world.measurements[hint]), state
     ):
@@ -75,12 +77,15 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
         return checking
     if act.sort in ("try", "repair") or (act.sort == "stop" and act.option in means.world.repairs):
         return _advise(turn, act.option)
-    told = (
+    if state.calm:
+        ends = advice.works_now(means, state)
+        return turn.then(*ending(proof.close(means, state, "stopped", tuple(ends["candidates"])), ends))
+    ends = (
         advice.nothing_found(means, state)
         if act.option == planning.NOTHING_FOUND
         else advice.bare_stop(means, state)
     )
-    return turn.then(*ending(proof.close(means, state, "stopped", tuple(told["candidates"])), told))
+    return turn.then(*ending(proof.close(means, state, "stopped", tuple(ends["candidates"])), ends))
 
 
 def _advise(turn: Turn, repair: str) -> Turn:

@@ -8,15 +8,18 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
+from typing import cast
 
 import numpy as np
 
 from diagnose.beliefs import posterior
 from diagnose.beliefs.posterior import Belief
+from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState
-from diagnose.conversation.state import Evidence, Failed, Reading, Setting
-from diagnose.conversation.world import World
+from diagnose.conversation.state import Back, Calm, Evidence, Failed, Reading, Setting
+from diagnose.conversation.world import WiderWorld, World
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
+from diagnose.predictions.readings import STIRRED_LOOSE
 from diagnose.predictions.table import Column
 
 # [1] what is left of a candidate whose repair did not help: next to nothing, so that the search goes on
@@ -27,22 +30,38 @@ FEWEST_NOTED = 0.005  # [1] weight from which a suspect counts when a reading is
 
 
 def fresh(world: World, setting: Setting) -> Belief:
-    """Belief before any reading: priors, complaints, history."""
+    """Belief before any reading: priors, complaints, history; wider suspects by the chance of their parts."""
+    n = world.singles
     shows = np.array([min((f.intermittent for f in c.faults), default=1.0) for c in world.candidates])
     belief = posterior.start(
-        world.prior,
+        world.prior[:n],
         world.latent_sd,
         setting.skill or "beginner",
         no_fault=world.no_fault,
         unmodelled=world.unmodelled,
-        shows=shows if np.any(shows < 1.0) else None,
+        shows=shows[:n] if np.any(shows < 1.0) else None,
     )
+    singles = np.exp(belief.log_base)
     factor = np.ones(len(world.candidates))
     if setting.complaints:
         factor = factor * world.complaint_likelihood(setting.complaints)
     if setting.history:
         factor = factor * world.history_factor(dict(setting.history))
-    return posterior.condition(belief, factor)
+    belief = posterior.condition(belief, factor[:n])
+    if n == len(world.candidates):
+        return belief
+    wide = cast(WiderWorld, world)
+    return posterior.extend(belief, wide.chance_among(singles) * factor[n:], {}, shows=shows[n:])
+
+
+def wider_pairs(world: World, setting: Setting, belief: Belief) -> tuple[tuple[str, str], ...]:
+    """The pairs of faults that best explain what was complained of and read so far."""
+    n = world.singles
+    heard = [
+        (None if o.column.outcomes is None else o.column.outcomes[:, :n], o.log_given[:n])
+        for o in belief.observations
+    ]
+    return world.likely_pairs(np.exp(belief.log_base[:n]), setting.complaints, heard)
 
 
 def column(world: World, job: JobState, measurement: str) -> Column:
@@ -55,6 +74,8 @@ def take_in(world: World, belief: Belief, reading: Reading) -> Belief:
     if reading.repeats:
         return belief
     m = world.measurements[reading.measurement]
+    if m.kind in STIRS:  # a stir may wake what was asleep: whether it shows is asked anew
+        belief = posterior.new_window(belief, f"{belief.window}|{m.id}", raised=STIRRED_LOOSE)
     own = column(world, reading.job, reading.measurement)
     near = [n for n in own.neighbours if n in world.measurements][:3]
     neighbours = world.table(reading.job, near).columns if near else {}
@@ -104,9 +125,9 @@ def agrees(world: World, reading: Reading, earlier: Reading) -> bool:
     return abs(reading.value - earlier.value) <= 2.0 * usual
 
 
-def failed(world: World, belief: Belief, repair: str) -> Belief:
-    """Weigh that a repair was done and the complaint stayed."""
-    return posterior.condition(belief, 1.0 - world.cures(repair) * (1.0 - BADLY_DONE))
+def failed(world: World, belief: Belief, repair: str, done: tuple[str, ...] = ()) -> Belief:
+    """Weigh that a repair was done and the complaint stayed. done: repairs that were done before it."""
+    return posterior.condition(belief, 1.0 - world.cures(repair, done) * (1.0 - BADLY_DONE))
 
 
 def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Belief:
@@ -116,8 +137,12 @@ def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Bel
         match item:
             case Reading() if item.measurement in world.measurements:
                 belief = take_in(world, belief, item)
+            case Calm():
+                belief = posterior.works_now(belief, item.spell)
+            case Back():
+                belief = posterior.new_window(belief, item.spell, raised=1.0)
             case Failed() if item.repair in world.repairs:
-                belief = failed(world, belief, item.repair)
+                belief = failed(world, belief, item.repair, item.done)
     return belief
 
 

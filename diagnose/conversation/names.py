@@ -39,7 +39,7 @@ def component(world: World, name: str) -> str:
 
 def is_wire(world: World, name: str) -> bool:
     """Whether what is taken apart is a single wire, undone at one end."""
-    return name in world.view.components and world.view.components[name][1] == "wire"
+    return world.view.components.get(name.partition(".")[0], ("", ""))[1] == "wire"
 
 
 def joint(world: World, name: str) -> str:

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from diagnose.beliefs.evidence import supports
+from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState, Measurement, Repair
 from diagnose.choice.act import Limits, next_act
 from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
 from diagnose.conversation import evidence
 from diagnose.conversation.state import KITS, WAIT_WEIGHT, State
-from diagnose.conversation.world import World
+from diagnose.conversation.world import WiderWorld, World
 
 NOTHING_FOUND = "nothing_found"  # the act of no_fault: prove that the bike is sound
 PROOF_MINUTES = 4.0  # [min] exit check of a bike (common practice, no source)
@@ -29,6 +30,7 @@ ASK_MINUTES = 0.5  # [min] a safety question and what it asks for (estimate)
 # [1] chance of a fault nobody listed from which a job stops: with few readings, and with enough (estimates)
 LOST_EARLY, LOST, FEW_READINGS = 0.9, 0.5, 6
 TRY_MINUTES = 10.0  # [min] what a try may take at most
+SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
 REMEMBERED = 8  # sets of options kept for one bike
 
 _OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
@@ -117,9 +119,12 @@ def closed_because(world: World, state: State, measurement: str) -> str:
 
 def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]:
     """What may be measured and repaired; the same objects for as long as nothing changes."""
-    # a repair that was done changes no prediction of what is still in question, only renewed fuses do
-    job = replace(physical(state.job), done=())
-    key = (state.setting.complaints, job, state.setting.kit, state.minutes_factor())
+    # a repair that was done changes no prediction of what is still in question, only renewed fuses do;
+    # but it may leave half of a pair
+    job = physical(state.job)
+    if world.singles == len(world.candidates):
+        job = replace(job, done=())
+    key = (state.setting.complaints, job, state.setting.kit, state.minutes_factor(), state.calm)
     kept = _OPTIONS.setdefault(world, {})
     if key not in kept:
         while len(kept) >= REMEMBERED:
@@ -131,33 +136,56 @@ def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], 
 def _measurement_options(world: World, state: State) -> tuple[MeasurementOption, ...]:
     job = physical(state.job)
     ids = tuple(world.planned(state.setting.complaints, job, state.setting.kit or KITS[-1]))
-    columns = world.table(job, ids).columns
+    outlook = world.outlook(job, ids)
+    shows = _shows(world, state)
     factor = state.minutes_factor()
     found = []
     for mid in ids:
-        m, outcomes = world.measurements[mid], columns[mid].outcomes
-        if outcomes is not None:
+        m = world.measurements[mid]
+        if mid in outlook:
             places = (*m.places, f"ask:{mid}")
-            found.append(MeasurementOption(mid, outcomes, m.minutes * factor, places, m.setup, m.wait_min))
+            seen = outlook[mid]
+            if shows is not None and m.kind not in STIRS:
+                seen = seen * shows + seen[:, [world.no_fault]] * (1.0 - shows)
+            found.append(MeasurementOption(mid, seen, m.minutes * factor, places, m.setup, m.wait_min))
     return tuple(found)
+
+
+def _shows(world: World, state: State) -> np.ndarray | None:
+    """(n_candidates,) chance that each suspect shows itself in the next reading; None if all always do."""
+    shows = np.array([min((f.intermittent for f in c.faults), default=1.0) for c in world.candidates])
+    if not np.any(shows < 1.0):
+        return None
+    return np.where(shows < 1.0, SHOWS_WHEN_CALM if state.calm else shows, 1.0)
 
 
 def _repair_options(world: World, state: State) -> tuple[RepairOption, ...]:
     factor = state.minutes_factor()
     found = []
+    done = physical(state.job).done
     for repair in world.repairs.values():
-        cures = np.asarray(world.cures(repair.id), dtype=float)
-        if cures.any():
+        cures = np.asarray(world.cures(repair.id, done), dtype=float)
+        removes = helps(world, repair.id, done) if world.singles < len(world.candidates) else None
+        if cures.any() or (removes is not None and removes.any()):
             minutes = (repair.minutes + RETEST_MINUTES) * factor
             places = (repair.place,) if repair.place else ()
             found.append(
-                RepairOption(repair.id, cures, minutes, repair.sort, repair.price, places, repair.returnable)
+                RepairOption(
+                    repair.id, cures, minutes, repair.sort, repair.price, places, repair.returnable, removes
+                )
             )
     if world.no_fault >= 0:
         sound = np.zeros(len(world.candidates))
         sound[world.no_fault] = 1.0
         found.append(RepairOption(NOTHING_FOUND, sound, PROOF_MINUTES * factor, "stop"))
     return tuple(found)
+
+
+def helps(world: World, repair: str, done: tuple[str, ...] = ()) -> np.ndarray:
+    """(n_candidates,) chance that a repair cures a candidate, or at least one of its faults."""
+    if world.singles == len(world.candidates):
+        return np.asarray(world.cures(repair, done), dtype=float)
+    return np.asarray(cast(WiderWorld, world).removes(repair, done), dtype=float)
 
 
 def _as_told(world: World, state: State, option: RepairOption) -> RepairOption:
@@ -192,7 +220,7 @@ def _supports(world: World, state: State, belief: np.ndarray) -> dict[str, int]:
     found = {}
     for repair in world.repairs.values():
         if not repair.returnable:
-            cured = np.asarray(world.cures(repair.id)) > 0.5
+            cured = helps(world, repair.id, physical(state.job).done) > 0.5
             if belief[cured].sum() > 0.1:
                 found[repair.id] = supports(state.belief, cured)
     return found

@@ -25,6 +25,7 @@ def after_repair(means: Means, state: State, repair_id: str, works: str) -> Stat
     opened = repair.place in state.paid.places or repair.place not in world.view.places
     access = 0.0 if opened else world.view.places[repair.place][1]
     whole = put_together(state.job)
+    before = whole.done
     changed = works == "yes" or _leaves_another(means, repair)
     paid = replace(
         state.paid,
@@ -53,8 +54,8 @@ def after_repair(means: Means, state: State, repair_id: str, works: str) -> Stat
     return replace(
         state,
         phase="working",
-        evidence=(*state.evidence, Failed(repair_id)),
-        belief=evidence.failed(world, state.belief, repair_id),
+        evidence=(*state.evidence, Failed(repair_id, before)),
+        belief=evidence.failed(world, state.belief, repair_id, before),
     )
 
 
@@ -86,12 +87,13 @@ def not_proved(means: Means, state: State) -> State:
     """The proof failed: the repair counts as one that did not help."""
     repair = state.repaired[-1]
     world = means.world
+    before = tuple(r for r in state.job.done if r != repair)
     return replace(
         state,
         repaired=state.repaired[:-1],
         phase="working",
-        evidence=(*state.evidence, Failed(repair)),
-        belief=evidence.failed(world, state.belief, repair),
+        evidence=(*state.evidence, Failed(repair, before)),
+        belief=evidence.failed(world, state.belief, repair, before),
     )
 
 

@@ -23,8 +23,10 @@ from diagnose.conversation.coming import (
 )
 from diagnose.conversation.means import Means, confirmation, permit, problem
 from diagnose.conversation.messages import Answered
-from diagnose.conversation.state import KITS, SKILLS, Open, Reading, State, with_setting
-from diagnose.errors import ObservationError
+from diagnose.conversation.state import KITS, SKILLS, Back, Calm, Open, Reading, State, with_setting
+from diagnose.errors import ObservationError, UsageError
+
+COMES_AND_GOES = "comes_and_goes"
 
 
 def answered(turn: Turn, message: Answered, hint: str) -> Turn:
@@ -134,6 +136,7 @@ def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) 
         paid=planning.after(state.paid, m),
         hands_minutes=state.hands_minutes + minutes,
         steps=state.steps + 1,
+        calm=state.calm and reading.value != COMES_AND_GOES,
     )
     if state.setting.meter == "" and m == intake.battery_reading(world):
         state = with_setting(state, meter="proved")
@@ -158,7 +161,7 @@ def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) 
 def _no_reading(turn: Turn, asked: Open, m: Measurement, special: str, hint: str) -> Turn:
     means, state = turn.means, turn.state
     if special == "works_now":
-        return _reproduce(turn)
+        return _reproduce(_calmed(turn))
     if special == "not_fitted":
         return _not_fitted(turn, m, hint)
     refused = {m.id}
@@ -211,6 +214,17 @@ def _which_answer(turn: Turn, asked: Open, text: str) -> Turn:
     return propose(turn, means.world.measurements[mid], "exit")
 
 
+def _calmed(turn: Turn) -> Turn:
+    """It works now: faults that come and go join the suspects, and what shows from here on is asleep."""
+    means, state = turn.means, turn.state
+    spell = f"calm{sum(isinstance(e, Calm) for e in state.evidence) + 1}"
+    wider = replace(state.wider, loose=True)
+    state = replace(state, wider=wider, calm=True, evidence=(*state.evidence, Calm(spell)))
+    means = replace(means, world=means.world.widened(wider))
+    belief = evidence.rebuild(means.world, state.setting, state.evidence)
+    return Turn(means, replace(state, belief=belief), turn.events)
+
+
 def _reproduce(turn: Turn) -> Turn:
     means, state = turn.means, turn.state
     last = next((r.measurement for r in reversed(state.readings)), "")
@@ -231,16 +245,15 @@ def _reproduce_answer(turn: Turn, text: str, hint: str) -> Turn:
     means, state = turn.means, turn.state
     said = yes_no(text, means.words)
     if said == "yes":
-        return advance(turn.then(replace(state, phase="working")), hint)
+        heard = (*state.evidence, Back(f"back{sum(isinstance(e, Back) for e in state.evidence) + 1}"))
+        belief = evidence.rebuild(means.world, state.setting, heard)
+        back = replace(state, phase="working", calm=False, evidence=heard, belief=belief)
+        return advance(turn.then(back), hint)
     if said == "no" or without_reading(text, means.words):
-        leading = [
-            means.world.candidates[i].id
-            for i, _ in evidence.ranking(means.world, state.belief, floor=0.05)[:3]
-        ]
-        told = advice.stop_advice(
-            means, state, "works_now", text=means.say(state, "stop_works_now"), causes=tuple(leading)
-        )
-        return turn.then(*ending(proof.close(means, state, "stopped", tuple(leading)), told))
+        if means.world.singles < len(means.world.candidates):
+            return advance(turn.then(replace(state, phase="working")), hint)
+        told = advice.works_now(means, state)
+        return turn.then(*ending(proof.close(means, state, "stopped", tuple(told["candidates"])), told))
     raise ObservationError(text, "yes (the fault is back) or no (it still works)", "no")
 
 
@@ -304,10 +317,21 @@ def done(turn: Turn, repair: str, works: str, hint: str) -> Turn:
         return advance(turn.then(state), hint)
     state = replace(state, causes=tuple(dict.fromkeys((*state.causes, *causes))))
     verify = means.world.verify(repair, state.setting.complaints)
-    m = means.world.measurements.get(verify)
+    place = means.world.repairs[repair].place
+    if state.calm and verify in means.world.measurements and place:  # it worked before: only a stir proves
+        verify = f"wiggle:{place}@{means.world.measurements[verify].condition.text}"
+    m = means.world.measurements.get(verify) or _made(means, verify)
     if m is None or planning.closed_because(means.world, state, m.id):
         return exit_check(turn.then(state))
     return propose(turn.then(state), m, "proof")
+
+
+def _made(means: Means, measurement: str) -> Measurement | None:
+    """A measurement that is not planned, if the world can make one of its id."""
+    try:
+        return means.world.measurements[measurement]
+    except (KeyError, UsageError):
+        return None
 
 
 def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:

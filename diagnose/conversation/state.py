@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from diagnose.bike.model import JobState
+from diagnose.bike.model import NOT_WIDER, JobState, Wider
 from diagnose.choice.problem import Paid
 
 KITS = ("hands", "lamp", "meter", "workshop")
@@ -88,9 +88,24 @@ class Failed:
     """A repair that was done and did not help (fact among the readings, in its place)."""
 
     repair: str
+    done: tuple[str, ...] = ()  # repairs done before it
 
 
-Evidence = Reading | Failed
+@dataclass(frozen=True, slots=True)
+class Calm:
+    """'It works now': from here on a fault that comes and goes is asleep."""
+
+    spell: str
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """The fault was brought back: from here on it shows."""
+
+    spell: str
+
+
+Evidence = Reading | Failed | Calm | Back
 
 
 UNTOUCHED, NOTHING_PAID, NOTHING_SAID = JobState(), Paid(), Setting()
@@ -115,6 +130,8 @@ class State:
     rechecked  readings that were asked again because they fit least
     held       the state in which a proving run holds the bike: no question puts it together; None in a job
     log        accepted messages, each with the question it answered: what a journal holds
+    calm       the fault does not show itself now
+    wider      what the suspects were widened by; widened_at: how many readings there were then
     before     the state that undo goes back to
     """
 
@@ -145,6 +162,9 @@ class State:
     rechecked: frozenset[str] = frozenset()
     outcome: str = ""
     held: JobState | None = None
+    calm: bool = False
+    wider: Wider = NOT_WIDER
+    widened_at: int = 0
     log: tuple[Mapping[str, Any], ...] = ()
     before: State | None = field(default=None, repr=False, compare=False)
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from diagnose.bike.model import NOT_WIDER
 from diagnose.conversation import explain, intake, proof, replies
 from diagnose.conversation.coming import Turn, advance, open_measurement
 from diagnose.conversation.means import Event, Means, problem
@@ -105,10 +106,10 @@ def fold(
 
 
 def _fitted(world: World, state: State) -> World:
-    """The world without what this bike was said not to have."""
+    """The world without what this bike was said not to have, with the suspects it was widened by."""
     for component in state.setting.not_fitted:
         world = world.without(component)
-    return world
+    return world.widened(state.wider) if state.wider != NOT_WIDER else world
 
 
 def _reopened(means: Means, state: State, question: str) -> State:

@@ -186,7 +186,8 @@ class _Talk:
 
     def _tell_noted(self, event: Event) -> None:
         understood = [f"- {i['words']}" for i in event.get("understood") or ()]
-        lines = [self.say("term_understood"), *understood] if understood else [self.say("term_noted")]
+        noted = event.get("text") or self.say("term_noted")
+        lines = [self.say("term_understood"), *understood] if understood else [noted]
         for unclear in event.get("unclear") or ():
             lines.append(self.say("term_unclear", why=unclear["why"]))
         self.put("\n".join(lines), "aside")

@@ -10,7 +10,7 @@ from typing import Protocol
 
 import numpy as np
 
-from diagnose.bike.model import BikeView, Candidate, JobState, Measurement, Repair
+from diagnose.bike.model import BikeView, Candidate, JobState, Measurement, Repair, Wider
 from diagnose.predictions.table import Table
 
 
@@ -57,6 +57,11 @@ class World(Protocol):
         """(n_latents,) prior standard deviation of the shared latents."""
         ...
 
+    @property
+    def singles(self) -> int:
+        """How many of the candidates are no wider suspects; those follow."""
+        ...
+
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
         """(n_candidates,) chance that a bike with this candidate draws these complaints."""
         ...
@@ -77,8 +82,29 @@ class World(Protocol):
         """Predictions of these measurements in this job state; computed lazily, cached."""
         ...
 
-    def cures(self, repair: str) -> np.ndarray:
-        """(n_candidates,) chance 0..1 that this repair cures everything in the candidate."""
+    def outlook(self, job: JobState, measurements: Sequence[str]) -> Mapping[str, np.ndarray]:
+        """(n_outcomes, n_candidates) of each measurement that can be planned with; columns sum to 1."""
+        ...
+
+    def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
+        """(n_candidates,) chance 0..1 that this repair cures everything that `done` left of the candidate."""
+        ...
+
+    def likely_pairs(
+        self,
+        singles: np.ndarray,
+        complaints: Sequence[str],
+        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
+    ) -> tuple[tuple[str, str], ...]:
+        """Pairs of candidate ids most worth adding.
+
+        singles   (n_singles,) chance of each before any reading
+        readings  of each: planning outcomes (n_outcomes, n_singles) or None, ln p(reading | single)
+        """
+        ...
+
+    def widened(self, wider: Wider) -> World:
+        """The same bike with wider suspects after its own."""
         ...
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
@@ -87,4 +113,16 @@ class World(Protocol):
 
     def without(self, component: str) -> World:
         """The same bike with this component said to be not fitted."""
+        ...
+
+
+class WiderWorld(World, Protocol):
+    """A world with wider suspects."""
+
+    def chance_among(self, singles: np.ndarray) -> np.ndarray:
+        """(n_wider,) chance of each wider suspect before any reading, given the singles' (n_singles,)."""
+        ...
+
+    def removes(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
+        """(n_candidates,) chance that this repair cures at least one fault of the candidate."""
         ...

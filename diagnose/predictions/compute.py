@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from diagnose.bike.acts import STIRS
 from diagnose.bike.build import (
     Build,
 )
@@ -20,6 +21,7 @@ from diagnose.catalogue.model import Instrument
 from diagnose.predictions.functions import Functions
 from diagnose.predictions.outcomes import with_outcomes
 from diagnose.predictions.readings import mode_of, read_group
+from diagnose.predictions.severity import over_ranges, ranges
 from diagnose.predictions.situations import Found
 from diagnose.predictions.table import Column
 
@@ -39,10 +41,14 @@ class Predictor(Functions):
         instruments: Mapping[str, Instrument],
         latent_sd: np.ndarray | None = None,
         found: Found | None = None,
+        *,
+        graded: bool = False,
     ):
+        """graded: a severity stands for the range around it; False: for exactly its ohms."""
         super().__init__(built, service, candidates, instruments, latent_sd, found)
         self._columns: dict[tuple[JobState, str], Column] = {}
         self._parts: dict[bytes, Predictor] = {}
+        self._ranges = ranges(self.candidates if graded else (), self.healthy)
 
     def columns(self, job: JobState, measurements: Sequence[Measurement]) -> dict[str, Column]:
         """Column of each measurement, by id.
@@ -65,7 +71,7 @@ class Predictor(Functions):
             part = self._part(rows)._plain_columns(job, todo)
             for m in todo:
                 merged = _with_rows(base[m.id], part[m.id], rows)
-                known = self._without_unmodelled(merged)
+                known = over_ranges(merged, self._ranges.within(rows))
                 self._columns[(job, m.id)] = with_outcomes(known, latent_sd=self.latent_sd)
         return {m.id: self._columns.get((job, m.id), base[m.id]) for m in measurements}
 
@@ -102,14 +108,14 @@ class Predictor(Functions):
             self.prepare(job, [(g[0].condition, mode_of(g[0])) for g in some if self._reads_solution(g[0])])
             for group in some:
                 for column in read_group(self, job, group):
-                    known = self._without_unmodelled(column)
+                    known = over_ranges(self._without_unmodelled(column), self._ranges)
                     planned = with_outcomes(known, latent_sd=self.latent_sd)
                     self._columns[(job, column.measurement)] = planned
         return {m.id: self._columns[(job, m.id)] for m in measurements}
 
     def _reads_solution(self, m: Measurement) -> bool:
         """Whether a measurement is read at the bare circuit's own operating point."""
-        if m.kind in ("inspect", "lamp", "amps"):
+        if m.kind in ("inspect", "lamp", "amps", *STIRS):
             return False
         if m.kind in ("observe", "count"):
             return self.built.spec.functions[m.what].kind not in ("spark", "stop", "charge")

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from diagnose.bike.acts import STIRS
 from diagnose.bike.build import lamp_nodes, node_of_point
 from diagnose.bike.model import JobState, Measurement
 from diagnose.circuit import instruments as bench
@@ -33,6 +34,11 @@ DIODE_TOP = 3.2  # V, open volts of a diode range at most
 DIODE_SPREAD = 0.04  # V, junctions differ from part to part (estimate)
 AMPS_SPREAD = 0.06  # loads as built (5 % lamps and windings) and the meter's 1.5 %
 FUSE_LAMP_WATTS = 21.0
+# Which faults a stir brings out, by their tag, and how often it does (estimates).
+STIRRED_BY = {"wiggle": "vibration", "heat": "heat", "wet": "wet"}
+STIRRED_LOOSE = 0.75  # a fault that comes and goes, at this place
+STIRRED_STEADY = 0.2  # one that is there all the time flickers when it is moved
+STIRRED_BY_CHANCE = 0.02
 SEEN_WHEN_BLOWN = 0.95  # a blown fuse is seen by whoever looks at it (common practice)
 
 
@@ -51,9 +57,23 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
         return _lamp(p, job, group)
     if kind == "amps":
         return [_amps(p, job, m) for m in group]
+    if kind in STIRS:
+        return [_stirred(p, m) for m in group]
     if kind in ("observe", "count"):
         return [_observe(p, job, m) for m in group]
     return [_inspect(p, job, m) for m in group]
+
+
+def _stirred(p: Functions, m: Measurement) -> Column:
+    """Whether the fault comes or goes while everything at a place is moved, warmed or wetted."""
+    answered = np.full(len(p.candidates), STIRRED_BY_CHANCE)
+    for i, c in enumerate(p.candidates):
+        own = [f for f in c.faults if f.place == m.what and STIRRED_BY[m.kind] in f.tags]
+        if own:
+            loose = any(f.intermittent < 1.0 for f in own)
+            answered[i] = STIRRED_LOOSE if loose else STIRRED_STEADY
+    words = np.stack([1.0 - answered, answered], axis=1)
+    return Column(m.id, m.kind, "", choices=m.choices, words=words)
 
 
 def _pairs(p: Functions, group: Sequence[Measurement]) -> list[tuple[str, str]]:

@@ -1,0 +1,37 @@
+"""When a job's suspects are widened: to pairs of faults, and to faults that come and go.
+
+Part of the conversation. Nothing is widened while single, steady faults explain what was said and read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from diagnose.beliefs.evidence import is_surprising
+from diagnose.conversation import evidence
+from diagnose.conversation.means import Event, Means
+from diagnose.conversation.state import State
+
+AGAIN_AFTER = 3  # readings until the pairs are chosen anew, if what is known still does not fit
+
+
+def widened(means: Means, state: State) -> tuple[Means, State, tuple[Event, ...]]:
+    """The state with wider suspects where the evidence asks for them, and what the user is told of it.
+
+    Several complaints are weighed with pairs from the start: one cause or two is then a matter of chance.
+    """
+    heard = len([r for r in state.readings if not r.repeats])
+    first = not state.wider.pairs
+    several = first and len(state.setting.complaints) > 1
+    odd = state.belief is not None and is_surprising(state.belief)
+    if not (several or (odd and heard and (first or heard >= state.widened_at + AGAIN_AFTER))):
+        return means, state, ()
+    pairs = evidence.wider_pairs(means.world, state.setting, state.belief)
+    wider = replace(state.wider, pairs=pairs)
+    state = replace(state, widened_at=heard)
+    if wider == state.wider or not pairs:
+        return means, state, ()
+    means = replace(means, world=means.world.widened(wider))
+    belief = evidence.rebuild(means.world, state.setting, state.evidence)
+    told: tuple[Event, ...] = ({"event": "noted", "text": means.say(state, "widened")},) if odd else ()
+    return means, replace(state, wider=wider, belief=belief), told
