@@ -42,7 +42,6 @@ class Base(Protocol):
     spec: BikeSpec
     built: Build
     candidates: tuple[Candidate, ...]
-    singles: int
     prior: np.ndarray
     no_fault: int
     unmodelled: int
@@ -50,6 +49,9 @@ class Base(Protocol):
     view: BikeView
     repairs: dict[str, Repair]
     predictor: Predictor
+
+    @property
+    def singles(self) -> int: ...
 
     @property
     def measurements(self) -> Mapping[str, Measurement]: ...

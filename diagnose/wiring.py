@@ -70,10 +70,14 @@ class BikeWorld:
         self._kept.save()
         self.view = view(self.built, library.complaints, library.instruments)
         self.repairs: dict[str, Repair] = repairs(self.built, self.faults)
-        self.singles = len(self.candidates)
         self._wide: dict[Wider, WideWorld] = {}
         self._cures: dict[str, np.ndarray] = {}
         self._chances: dict[str, np.ndarray] = {}
+
+    @property
+    def singles(self) -> int:
+        """How many of the candidates are single faults (with `no_fault` and `unmodelled`): here all."""
+        return len(self.candidates)
 
     def _kept_service(self) -> Service:
         """The sound bike in use, from the store or computed."""

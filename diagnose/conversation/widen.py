@@ -33,5 +33,7 @@ def widened(means: Means, state: State) -> tuple[Means, State, tuple[Event, ...]
         return means, state, ()
     means = replace(means, world=means.world.widened(wider))
     belief = evidence.rebuild(means.world, state.setting, state.evidence)
-    told: tuple[Event, ...] = ({"event": "noted", "text": means.say(state, "widened")},) if odd else ()
+    told: tuple[Event, ...] = (
+        ({"event": "noted", "text": means.say(state, "widened")},) if odd and first else ()
+    )
     return means, replace(state, wider=wider, belief=belief), told

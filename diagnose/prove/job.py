@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.bike.acts import repairs
 from diagnose.bike.candidates import candidates
-from diagnose.bike.model import JobState, Measurement
+from diagnose.bike.model import Candidate, JobState, Measurement
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.conversation import evidence
 from diagnose.conversation.coming import Turn, advance
@@ -58,6 +58,12 @@ class UnusedWorld(BikeWorld):
             Found({}, {}),
         )
 
+    def predictor_of(self, some: Sequence[Candidate]) -> Predictor:
+        """Predictions of other candidates of this bike, which has not been used either."""
+        return Predictor(
+            self.built, self.service, some, self.library.instruments, self.latent_sd, Found({}, {})
+        )
+
     def only(self, keep: np.ndarray) -> UnusedWorld:
         """The same bike with some of its suspects. keep (n_candidates,) bool; the ends always stay."""
         keep = keep.copy()
@@ -67,7 +73,7 @@ class UnusedWorld(BikeWorld):
         out.candidates = tuple(c for c, k in zip(self.candidates, keep, strict=True) if k)
         out.prior = self.prior[keep] / self.prior[keep].sum()
         out.no_fault, out.unmodelled = 0, len(out.candidates) - 1
-        out._cures, out._chances = {}, {}
+        out._cures, out._chances, out._wide = {}, {}, {}
         out._fresh_predictor()
         return out
 
