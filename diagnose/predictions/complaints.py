@@ -76,12 +76,22 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
     return chance
 
 
+def _can_show(p: Predictor, symptom: Symptom) -> bool:
+    """Whether the bike has what a symptom speaks of: "all dead" says nothing of a starter where none is."""
+    functions = p.built.spec.functions.values()
+    return not symptom.function or any(symptom.function in (f.id, *f.roles) for f in functions)
+
+
 def complaint_chance(p: Predictor, complaint: Complaint) -> np.ndarray:
     """(n_candidates,) chance that a bike with this candidate draws this complaint."""
     chance = np.ones(len(p.candidates))
+    any_of, all_of, none_of = (
+        [s for s in said if _can_show(p, s)]
+        for said in (complaint.any_of, complaint.all_of, complaint.none_of)
+    )
     if complaint.any_of or complaint.kinds:
         none = np.ones(len(p.candidates))
-        for s in complaint.any_of:
+        for s in any_of:
             none *= 1.0 - symptom_chance(p, s)
         if complaint.kinds:
             spec = p.built.spec
@@ -90,9 +100,9 @@ def complaint_chance(p: Predictor, complaint: Complaint) -> np.ndarray:
             ]
             none *= 1.0 - KIND_TELLS * np.array(worn, dtype=float)
         chance *= 1.0 - none
-    for s in complaint.all_of:
+    for s in all_of:
         chance *= symptom_chance(p, s)
-    for s in complaint.none_of:
+    for s in none_of:
         chance *= 1.0 - symptom_chance(p, s)
     return chance
 

@@ -1,0 +1,143 @@
+"""The ready-made bikes read, and a sound one of each stays within the limits of the trade.
+
+Limits, none of them taken from the program: a lamp sees at least 85 % of the post volts (common practice), cranking
+9.6 V at the posts (TM 10-3930-671-24, p. F-299) to 11 V, charging 13.2 to 14.8 V at 5000 rpm (motorcycle practice,
+from memory), 25 mA at rest (trade web text), a fuse loaded to at most 80 % (common practice).
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from shipped import loom, opened
+
+from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.bike.candidates import read_fault
+from diagnose.bike.currents import as_condition
+from diagnose.bike.model import Candidate, Condition, JobState
+from diagnose.predictions.complaints import complaint_chance
+from diagnose.predictions.compute import Predictor
+
+READY = ("road_four", "points_single_half_wave")
+
+
+@cache
+def sound(bike: str, *faults: str) -> Predictor:
+    """A bike without fault and, beside it, with each of these."""
+    built, in_use = loom(bike)
+    found = [read_fault(built, in_use, f) for f in faults]
+    suspects = (Candidate("no_fault", (), 0.5), *(Candidate(f.id, (f,), 0.1) for f in found))
+    return Predictor(built, in_use, suspects, opened().library.instruments)
+
+
+def word(p: Predictor, function: str, which: int = 0, when: str = "") -> str:
+    """What a function does under one candidate, by its likeliest word."""
+    f = p.built.spec.functions[function]
+    words = p.function_words(JobState(), function, as_condition(p.built, when or f.when))
+    return FUNCTION_WORDS[f.kind][int(np.argmax(words[which]))]
+
+
+def posts(p: Predictor, when: str) -> float:
+    """Volts at the battery's posts, sound."""
+    spec = p.built.spec
+    plus, minus = (spec.nodes[spec.body[role]] for role in ("battery_plus", "battery_minus"))
+    return float(p.solution(JobState(), as_condition(p.built, when)).between(plus, minus)[0])
+
+
+@pytest.mark.parametrize("bike", READY)
+def test_everything_works_on_a_sound_bike(bike: str) -> None:
+    p = sound(bike)
+    functions = p.built.spec.functions
+    assert len(functions) >= 15
+    assert {f: word(p, f) for f in functions} == dict.fromkeys(functions, "works")
+
+
+@pytest.mark.parametrize("bike", READY)
+def test_lamps_fuses_charging_cranking_and_rest_stay_within_the_limits_of_the_trade(bike: str) -> None:
+    p = sound(bike)
+    lamps = 0
+    for f in p.built.spec.functions.values():
+        solution = p.solution(JobState(), as_condition(p.built, f.when))
+        for element in f.elements:
+            if p.built.elements[element].law == "lamp" and f.kind == "light":
+                share = abs(float(solution.across(element)[0])) / posts(p, f.when)
+                assert share >= 0.85, f"{f.id}: {share:.2f}"
+                lamps += 1
+        for fuse, links in p.built.fuses.items():
+            rating = p.built.elements[links[0]].values["rating"]
+            amperes = abs(float(solution.current(links[0])[0]))
+            assert amperes <= 0.8 * rating, f"{fuse} carries {amperes:.1f} A of {rating:g} A in {f.when}"
+    assert lamps >= 8
+    charging = next(f for f in p.built.spec.functions.values() if f.kind == "charge")
+    assert 13.2 <= posts(p, charging.when) <= 14.8
+    if "starter" in p.built.spec.functions:
+        assert 9.6 <= posts(p, p.built.spec.functions["starter"].when) <= 11.0
+    rest = p.solution(JobState(), Condition())
+    assert abs(sum(float(rest.current(e)[0]) for e in p.built.batteries)) <= 0.025
+
+
+@pytest.mark.parametrize("bike", READY)
+def test_every_complaint_of_a_bike_has_a_cause_on_it(bike: str) -> None:
+    """A complaint that no fault can cause would lead nowhere. Faults are drawn from every kind, not solved all."""
+    p = sound(bike)
+    spec, library = p.built.spec, opened().library
+    assert len(spec.complaints) >= 20
+    names = {n for f in spec.functions.values() for n in (f.id, *f.roles)}
+    for id in spec.complaints:
+        complaint = library.complaints[id]
+        said = (*complaint.any_of, *complaint.all_of)
+        assert complaint.kinds or any(not s.function or s.function in names for s in said), id
+        assert complaint_chance(p, complaint)[0] < 0.5, f"a sound {bike} draws {id}"
+
+
+def test_a_stand_switch_that_does_not_make_stops_the_four_in_gear_and_not_in_neutral() -> None:
+    """What the interlock is for; the starter in neutral does not pass the stand switch."""
+    p = sound("road_four", "stand_switch.does_not_make", "stand_switch.stuck")
+    assert [word(p, f, 1) for f in ("spark_1", "starter", "keeps_running_in_gear")] == [
+        "works",
+        "works",
+        "dead",
+    ]
+    assert [word(p, f, 2) for f in ("keeps_running_in_gear", "engine_stop_stand")] == ["works", "dead"]
+
+
+def test_a_fouled_plug_leaves_its_partner_the_spark_and_an_open_cap_takes_both() -> None:
+    """Two plugs of a double-ended coil lie in series: a leak at one is a way for the other's spark."""
+    p = sound("road_four", "spark_plug_1.fouled", "plug_cap_1.open", "pickup_b.gap")
+    assert [word(p, f"spark_{n}", 1) for n in (1, 4, 2, 3)] == ["dead", "works", "works", "works"]
+    assert [word(p, f"spark_{n}", 2) for n in (1, 4, 2, 3)] == ["dead", "dead", "works", "works"]
+    assert [word(p, f"spark_{n}", 3) for n in (1, 4, 2, 3)] == ["works", "works", "dead", "dead"]
+
+
+def test_only_cranking_shows_a_poor_joint_in_the_feed_of_a_transistorised_ignition() -> None:
+    """Standing, its coils draw nothing: full volts there prove nothing (common practice, no source)."""
+    p = sound("road_four", "coils_feed.joint=3.4ohm")
+    spec = p.built.spec
+    plus, minus = spec.nodes["coil_a.plus"], spec.nodes[spec.body["battery_minus"]]
+    lost = []
+    for when in ("key=run", p.built.spec.functions["spark_1"].when):
+        volts = p.solution(JobState(), as_condition(p.built, when)).between(plus, minus)
+        lost.append(float(volts[0] - volts[1]))
+    assert lost[0] < 0.3 < 2.0 < lost[1]
+
+
+def test_a_bike_without_a_starter_can_still_be_all_dead() -> None:
+    """The complaint names dash, headlamp and starter; what a bike lacks cannot contradict it."""
+    p = sound("points_single_half_wave", "main_fuse.blown", "horn.breaker_open")
+    chance = complaint_chance(p, opened().library.complaints["all_dead"])
+    assert chance == pytest.approx([0.0, 1.0, 0.0], abs=0.05)
+
+
+def test_the_half_wave_winding_reads_ohms_to_the_engine_and_is_sound() -> None:
+    """0.3 to 2 ohm for a small flywheel winding with one end on the core (6 V lighting coils, from memory)."""
+    from diagnose.circuit.thevenin import thevenin
+
+    p = sound("points_single_half_wave")
+    nodes = p.built.spec.nodes
+    rest = Condition(apart=("generator_plug",), battery=False)
+    ohms = thevenin(
+        p.solution(JobState(), rest, "dead"), nodes["charging_winding.out"], nodes["engine.metal"]
+    )[1]
+    assert 0.3 <= float(ohms[0]) <= 2.0
