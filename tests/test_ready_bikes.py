@@ -1,8 +1,9 @@
 """The ready-made bikes read, and a sound one of each stays within the limits of the trade.
 
-Limits, none of them taken from the program: a lamp sees at least 85 % of the post volts (common practice), cranking
-9.6 V at the posts (TM 10-3930-671-24, p. F-299) to 11 V, charging 13.2 to 14.8 V at 5000 rpm (motorcycle practice,
-from memory), 25 mA at rest (trade web text), a fuse loaded to at most 80 % (common practice).
+Limits, none of them taken from the program: a lamp sees at least 85 % of the post volts (common practice),
+cranking 9.6 V at the posts (TM 10-3930-671-24, p. F-299) to 11 V, charging 13.2 to 14.8 V at 5000 rpm
+(motorcycle practice, from memory), 25 mA at rest (trade web text), a fuse loaded to at most 80 % (common
+practice).
 """
 
 from __future__ import annotations
@@ -17,10 +18,11 @@ from diagnose.bike.acts import FUNCTION_WORDS
 from diagnose.bike.candidates import read_fault
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import Candidate, Condition, JobState
+from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.predictions.compute import Predictor
 
-READY = ("road_four", "points_single_half_wave")
+READY = ("road_four", "points_single_half_wave", "pump_twin")
 
 
 @cache
@@ -79,8 +81,7 @@ def test_lamps_fuses_charging_cranking_and_rest_stay_within_the_limits_of_the_tr
 
 
 @pytest.mark.parametrize("bike", READY)
-def test_every_complaint_of_a_bike_has_a_cause_on_it(bike: str) -> None:
-    """A complaint that no fault can cause would lead nowhere. Faults are drawn from every kind, not solved all."""
+def test_each_complaint_speaks_of_what_the_bike_has_and_a_sound_bike_draws_none(bike: str) -> None:
     p = sound(bike)
     spec, library = p.built.spec, opened().library
     assert len(spec.complaints) >= 20
@@ -131,9 +132,7 @@ def test_a_bike_without_a_starter_can_still_be_all_dead() -> None:
 
 
 def test_the_half_wave_winding_reads_ohms_to_the_engine_and_is_sound() -> None:
-    """0.3 to 2 ohm for a small flywheel winding with one end on the core (6 V lighting coils, from memory)."""
-    from diagnose.circuit.thevenin import thevenin
-
+    """0.3 to 2 ohm for a small flywheel winding with one end on the core (from memory, lighting coils)."""
     p = sound("points_single_half_wave")
     nodes = p.built.spec.nodes
     rest = Condition(apart=("generator_plug",), battery=False)
@@ -141,3 +140,26 @@ def test_the_half_wave_winding_reads_ohms_to_the_engine_and_is_sound() -> None:
         p.solution(JobState(), rest, "dead"), nodes["charging_winding.out"], nodes["engine.metal"]
     )[1]
     assert 0.3 <= float(ohms[0]) <= 2.0
+
+
+def test_the_pump_hums_two_seconds_at_key_on_and_while_the_engine_turns() -> None:
+    """Pumps of injected bikes are run for two to three seconds at key on (from memory), then by the engine."""
+    p = sound("pump_twin", "pump_relay.stuck", "tip_switch.tripped", "unit_ground.off")
+    whens = ("key=run,prime=within", "key=run", "engine=idle,key=run", "engine=cranking,key=run", "")
+    assert [word(p, "pump", 0, when) for when in whens] == ["works", "dead", "works", "works", "dead"]
+    assert [word(p, "pump", 1, when) for when in whens] == ["works"] * 5
+    assert [word(p, "pump", which, whens[0]) for which in (2, 3)] == ["dead", "dead"]
+
+
+def test_what_the_injection_unit_decides_inside_ends_in_a_stop_and_in_no_part() -> None:
+    """Injected bikes: dash codes first, otherwise "outside my knowledge" (common practice, no source)."""
+    kinds = ("injection_unit", "injected_engine_condition")
+    seen = 0
+    for kind in kinds:
+        spec = opened().library.kinds[kind]
+        for mode in spec.modes:
+            repair = next(r for r in spec.repairs if r.id == mode.repair)
+            assert repair.sort == "stop" and not repair.parts
+            seen += 1
+        assert any("outside my knowledge" in r.title for r in spec.repairs)
+    assert seen == 6
