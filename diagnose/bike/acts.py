@@ -291,7 +291,7 @@ def _point_conditions(
 ) -> Iterable[int]:
     """Conditions in which a node says most: those in which its branches carry most current.
 
-    A node that never carries current (a module input's far end, a dead pole) is read at key-on.
+    The plainest condition in which it carries any is among them. A node that never carries current (a module input's far end, a dead pole) is read at key-on.
     """
     engine_off = [j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls]
     through = service.currents[rows[at]].max(axis=0) if rows.get(at) else np.zeros(len(service.conditions))
@@ -306,7 +306,10 @@ def _point_conditions(
         similar = any(abs(through[j] - through[k]) < 0.02 * through[k] for k in chosen)
         if not similar:
             chosen.append(j)
-    return chosen
+    # and the plainest in which it carries anything: what fails there fails whatever else is switched on
+    alive = [j for j in engine_off if through[j] > 1e-4]
+    plain = min(alive, key=lambda j: (len(service.conditions[j].controls), j), default=None)
+    return chosen if plain is None or plain in chosen else [*chosen, plain]
 
 
 def measurements(

@@ -7,11 +7,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from diagnose.beliefs.evidence import is_surprising
+import numpy as np
+
+from diagnose.beliefs.evidence import is_surprising, surprise
 from diagnose.conversation import evidence
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.state import State
 
+ODD_NATS = 4.0  # [nats] a reading this unexpected asks for wider suspects (estimate)
+RISEN = 2.0  # [1] or the chance of a fault nobody listed grown by this factor since the complaint (estimate)
 AGAIN_AFTER = 3  # readings until the pairs are chosen anew, if what is known still does not fit
 
 
@@ -23,7 +27,7 @@ def widened(means: Means, state: State) -> tuple[Means, State, tuple[Event, ...]
     heard = len([r for r in state.readings if not r.repeats])
     first = not state.wider.pairs
     several = first and len(state.setting.complaints) > 1
-    odd = state.belief is not None and is_surprising(state.belief)
+    odd = state.belief is not None and is_surprising(state.belief) and _risen(state)
     if not (several or (odd and heard and (first or heard >= state.widened_at + AGAIN_AFTER))):
         return means, state, ()
     pairs = evidence.wider_pairs(means.world, state.setting, state.belief)
@@ -37,3 +41,13 @@ def widened(means: Means, state: State) -> tuple[Means, State, tuple[Event, ...]
         ({"event": "noted", "text": means.say(state, "widened")},) if odd and first else ()
     )
     return means, replace(state, wider=wider, belief=belief), told
+
+
+def _risen(state: State) -> bool:
+    """Whether the readings, not the complaint alone, speak for something unknown."""
+    belief = state.belief
+    if max((nats for _, nats in surprise(belief)), default=0.0) > ODD_NATS:
+        return True
+    start = np.exp(belief.log_start - belief.log_start.max())
+    before = start[belief.unmodelled] / start.sum()
+    return bool(evidence.chances(belief)[belief.unmodelled] > RISEN * before)
