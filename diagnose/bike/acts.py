@@ -291,7 +291,8 @@ def _point_conditions(
 ) -> Iterable[int]:
     """Conditions in which a node says most: those in which its branches carry most current.
 
-    The plainest condition in which it carries any is among them. A node that never carries current (a module input's far end, a dead pole) is read at key-on.
+    The plainest condition in which it carries any is among them. A node that never carries current
+    (a module input's far end, a dead pole) is read at key-on.
     """
     engine_off = [j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls]
     through = service.currents[rows[at]].max(axis=0) if rows.get(at) else np.zeros(len(service.conditions))
