@@ -34,10 +34,10 @@ def sound(bike: str, *faults: str) -> Predictor:
     return Predictor(built, in_use, suspects, opened().library.instruments)
 
 
-def word(p: Predictor, function: str, which: int = 0, when: str = "") -> str:
+def word(p: Predictor, function: str, which: int = 0, when: str | None = None) -> str:
     """What a function does under one candidate, by its likeliest word."""
     f = p.built.spec.functions[function]
-    words = p.function_words(JobState(), function, as_condition(p.built, when or f.when))
+    words = p.function_words(JobState(), function, as_condition(p.built, f.when if when is None else when))
     return FUNCTION_WORDS[f.kind][int(np.argmax(words[which]))]
 
 
@@ -143,7 +143,7 @@ def test_the_half_wave_winding_reads_ohms_to_the_engine_and_is_sound() -> None:
 
 
 def test_the_pump_hums_two_seconds_at_key_on_and_while_the_engine_turns() -> None:
-    """Pumps of injected bikes are run for two to three seconds at key on (from memory), then by the engine."""
+    """Pumps of injected bikes run for two to three seconds at key on (from memory), then by the engine."""
     p = sound("pump_twin", "pump_relay.stuck", "tip_switch.tripped", "unit_ground.off")
     whens = ("key=run,prime=within", "key=run", "engine=idle,key=run", "engine=cranking,key=run", "")
     assert [word(p, "pump", 0, when) for when in whens] == ["works", "dead", "works", "works", "dead"]
