@@ -22,6 +22,7 @@ SINGLE_PARTS = {
     "ignition_coil": ("ignition coil", "coil"),
     "starter_motor": ("starter motor", "motor"),
     "starter_relay": ("starter solenoid", "relay"),
+    "fuel_pump": ("fuel pump", "motor"),
     "stator": ("alternator stator", "winding"),
     "regulator": ("regulator", "charger"),
     "dash": ("dash", "unit"),

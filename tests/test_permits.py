@@ -171,6 +171,8 @@ STEPS = [
     ("regulator read with the engine off", SINGLE, step("volts:regulator.plus:battery.minus@key=run"), REST, {},
      set(), {"regulator_heat", "exhaust_outdoors", "moving_parts"}),
     ("regulator renewed", SINGLE, work("regulator.renew"), REST, {}, {"regulator_heat_on_repair"}, {"regulator_heat"}),
+    ("fuel pump renewed", SINGLE, work("fuel_pump.renew"), REST, {}, {"petrol_vapour"}, {"starter_studs"}),
+    ("starter renewed", SINGLE, work("starter_motor.renew"), REST, {}, set(), {"petrol_vapour"}),
     ("load resistor read while fed", SINGLE, step("volts:ballast.a:battery.minus@key=run"), REST, {},
      {"resistor_heat"}, set()),
     ("a plug pulled that is already apart", SINGLE, step("volts:bar_plug_kill.a:battery.minus@apart=bar_plug,key=run"),
@@ -434,3 +436,12 @@ def test_what_was_said_counts_as_if_the_rules_ran_again():
                 plain = RULES.conclude([*facts.act_facts(around, act, job), *about])
                 ours = {f.rule for f in plain if f.conclusion in ("block", "caution")}
                 assert fired(judged[act.id]) == ours, act.id
+
+
+def test_points_of_a_magneto_are_fed_by_no_battery():
+    """Key on and points closed cooks a battery coil; a magneto's coil has no feed (how magnetos are made)."""
+    parts = TWIN.components
+    at = next(iter(parts.values()))[2]
+    magneto = replace(TWIN, components=parts | {"magneto_coil": ("magneto coil", "coil", at)})
+    assert facts.survey(TWIN).bike["ignition"] == "points"
+    assert facts.survey(magneto).bike["ignition"] == "magneto"

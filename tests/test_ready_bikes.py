@@ -137,7 +137,7 @@ def test_the_half_wave_winding_reads_ohms_to_the_engine_and_is_sound() -> None:
     nodes = p.built.spec.nodes
     rest = Condition(apart=("generator_plug",), battery=False)
     ohms = thevenin(
-        p.solution(JobState(), rest, "dead"), nodes["charging_winding.out"], nodes["engine.metal"]
+        p.solution(JobState(), rest, "dead"), nodes["generator_winding.out"], nodes["engine.metal"]
     )[1]
     assert 0.3 <= float(ohms[0]) <= 2.0
 

@@ -29,6 +29,7 @@ _ROLE_TOKENS: tuple[tuple[str, frozenset[str]], ...] = (
     ("alternator", frozenset({"alternator", "stator", "generator"})),
     ("halogen", frozenset({"halogen", "headlamp", "headlight"})),
     ("hot", frozenset({"resistor"})),
+    ("fuel", frozenset({"fuel"})),
 )
 
 
@@ -85,6 +86,8 @@ def _fits(role: str, word: str, words: frozenset[str]) -> bool:
         return word in ("motor", "relay") or "cable" in words
     if role == "halogen":
         return word == "lamp"
+    if role == "fuel":
+        return word == "motor"
     if role == "pickup":
         return word in ("winding", "coil", "ignition", "connector", "wire")
     if role == "cdi":
@@ -106,6 +109,8 @@ def survey(view: BikeView) -> Surroundings:
     ignition = (
         "cdi"
         if any(roles[c] == "cdi" and view.components[c][1] == "ignition" for c in roles)
+        else "magneto"  # its points close a coil that no battery feeds
+        if any(word == "coil" and "magneto" in tokens(c, t) for c, (t, word, _) in view.components.items())
         else "points"
         if "points" in found
         else "transistor"

@@ -39,6 +39,7 @@ ROLES = (
     "lithium",
     "kill",  # stops the engine
     "halogen",
+    "fuel",  # electric fuel pump
     "hot",  # resistors and other parts that burn fingers
     "none",
 )  # fmt: skip
@@ -90,7 +91,7 @@ VOCABULARY: Vocabulary = {
         "starter": YES_NO,
         "supply": ("six", "twelve"),
         "wiring": ("fresh", "used"),
-        "ignition": ("cdi", "points", "transistor", "unknown"),
+        "ignition": ("cdi", "points", "magneto", "transistor", "unknown"),
         "battery": ("lead_acid", "lithium", "none"),
         "led_indicators": YES_NO,
         "first_power": YES_NO,  # the loom has not had the battery on it since it was made
