@@ -9,20 +9,24 @@ practice).
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
-from shipped import loom, opened
+import yaml
+from shipped import KNOWLEDGE, loom, opened
 
 from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.bike.build import build
 from diagnose.bike.candidates import read_fault
-from diagnose.bike.currents import as_condition
+from diagnose.bike.currents import as_condition, service
 from diagnose.bike.model import Candidate, Condition, JobState
+from diagnose.catalogue.compose import compose_bike
 from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.predictions.compute import Predictor
 
-READY = ("road_four", "points_single_half_wave", "pump_twin")
+READY = ("road_four", "points_single_half_wave", "pump_twin", "trail_single")
 
 
 @cache
@@ -163,3 +167,61 @@ def test_what_the_injection_unit_decides_inside_ends_in_a_stop_and_in_no_part() 
             seen += 1
         assert any("outside my knowledge" in r.title for r in spec.repairs)
     assert seen == 6
+
+
+# ignitions that meet the rest by ports, put on a ready bike in place of its own: what stops the spark at
+# which plug, and what does not (how each is wired; common practice, no source)
+EXCHANGED = {
+    "ignition_points_four": (
+        "road_four",
+        "ignition_transistor_four",
+        {"breaker_a.do_not_make": ["spark_1", "spark_4"], "plug_cap_3.open": ["spark_2", "spark_3"]},
+    ),
+    "ignition_points_twin": (
+        "road_four",
+        "ignition_transistor_four",
+        {"left_points.do_not_make": ["spark_left"], "coil_feed.broken": ["spark_left", "spark_right"]},
+    ),
+    "ignition_transistor_twin": (
+        "road_four",
+        "ignition_transistor_four",
+        {"pickup.open": ["spark_left", "spark_right"], "spark_plug_left.fouled": ["spark_left"]},
+    ),
+    "ignition_cdi_dc_single": (
+        "points_single_half_wave",
+        "ignition_points_single",
+        {"kill_switch.does_not_make": ["spark"], "main_fuse.blown": ["spark"], "horn.breaker_open": []},
+    ),
+    "ignition_magneto_single": (
+        "trail_single",
+        "ignition_cdi_ac_single",
+        {"kill_switch.stuck": ["spark"], "breaker.closed_up": ["spark"], "main_fuse.blown": []},
+    ),
+}
+
+
+@pytest.mark.parametrize("section", EXCHANGED)
+def test_an_ignition_of_another_kind_fits_by_its_ports(section: str, tmp_path: Path) -> None:
+    base, out, faults = EXCHANGED[section]
+    bike = yaml.safe_load((KNOWLEDGE / "bikes" / f"{base}.yaml").read_text(encoding="utf-8"))
+    names = [section if s == out else s for s in bike["sections"] if s != "ignition_flywheel_coils"]
+    own = {"bike": "exchanged", "sections": names, "complaints": [], "functions": {}, "override": {}}
+    file = tmp_path / "exchanged.yaml"
+    file.write_text(yaml.safe_dump(bike | own), encoding="utf-8")
+    built = build(compose_bike(opened().library, file))
+    in_use = service(built)
+    found = [read_fault(built, in_use, f) for f in faults]
+    suspects = (Candidate("no_fault", (), 0.5), *(Candidate(f.id, (f,), 0.1) for f in found))
+    p = Predictor(built, in_use, suspects, opened().library.instruments)
+    sparks = [f.id for f in built.spec.functions.values() if "spark" in f.roles]
+    assert sparks and {word(p, f) for f in built.spec.functions} == {"works"}
+    for i, (fault, dead) in enumerate(faults.items(), start=1):
+        assert [f for f in sparks if word(p, f, i) == "dead"] == dead, fault
+
+
+def test_a_bike_that_lives_on_its_source_coil_sparks_without_a_battery_and_is_stopped_by_grounding() -> None:
+    """AC capacitor discharge and magneto: the kill must be open to run (Kean, The Petrol Engine, 1915)."""
+    p = sound("trail_single", "main_fuse.blown", "kill_wire.chafed=20mohm", "kill_wire.broken")
+    assert [word(p, "spark", i) for i in range(4)] == ["works", "works", "dead", "works"]
+    assert [word(p, "engine_stop_kill", i) for i in (0, 3)] == ["works", "dead"]
+    assert word(p, "low_beam", 1) == "dead"
