@@ -13,9 +13,9 @@ import numpy as np
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service, as_condition, need_condition
-from diagnose.bike.hunt import fuse_conditions, joints_behind
+from diagnose.bike.hunt import fuse_conditions, joints_behind, joints_of_needs
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
-from diagnose.catalogue.model import Function, Instrument, TestSpec
+from diagnose.catalogue.model import Instrument, TestSpec
 from diagnose.errors import UsageError, unknown
 
 FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -355,7 +355,7 @@ def measurements(
             for engine in ("idle", "5000"):
                 put(two_point(built, instruments, "volts", plus, minus, replace(own, engine=engine)))
         if f.kind == "spark":
-            for joint in _joints_of_needs(built, f):
+            for joint in joints_of_needs(built, f):
                 put(observe(built, instruments, f.id, replace(own, apart=(joint,))))
         if f.kind in ("light", "flash", "sound") and own.controls:
             for control, _ in own.controls:
@@ -390,31 +390,6 @@ def measurements(
     _short_hunt(built, service, instruments, points, put)
     put(amps(built, instruments, "battery", Condition()))
     return found
-
-
-def _joints_of_needs(built: Build, f: Function) -> tuple[str, ...]:
-    """Joints around the parts that a function's AC needs are read at: undone, does it come back?
-
-    The way to find a grounded kill branch without any instrument. A joint that the function needs tells
-    nothing when it is undone, and is not planned for; nor is any where a cut feed stops the engine.
-    """
-    stopped = {n.plus for s in built.spec.functions.values() if s.kind == "stop" for n in s.needs}
-    needed = [n.plus for n in f.needs if n.quantity == "ac_volts"]
-    if not stopped.intersection(needed):
-        return ()
-    parts = dict.fromkeys(plus.partition(".")[0] for plus in needed)
-    found: dict[str, None] = {}
-    for part in parts:
-        for terminal in built.spec.kinds[built.spec.parts[part].kind].terminals:
-            found |= dict.fromkeys(joints_behind(built, f"{part}.{terminal}"))
-    # and each wire by itself where it enters the part's own plug
-    ways = {w for c, members in built.spec.connectors.items() if c in found for w in members}
-    plugs = {built.spec.parts[p].unplugs for p in parts}
-    own = {w for c in plugs if c in built.spec.connectors for w in built.spec.connectors[c]} & ways
-    for wire in built.spec.wires.values():
-        if {end.partition(".")[0] for end in (wire.start, wire.end)} & own:
-            found.setdefault(wire.id)
-    return tuple(found)
 
 
 def own_point(built: Build, component: str, text: str) -> str:

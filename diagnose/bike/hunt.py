@@ -1,4 +1,4 @@
-"""Where to hunt a short: what can be undone behind a fuse, and what to switch on with a lamp in its place.
+"""Where to hunt a short or a grounded wire: what can be undone one by one, and what to switch on meanwhile.
 
 Third arrow of the flow (composed bike -> acts). Reads the loom and the sound bike in use; solves nothing.
 """
@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service
 from diagnose.bike.model import Condition
+from diagnose.catalogue.model import Function
 from diagnose.circuit.netlist import Element
 
 CARRYING = ("wire", "connector", "switch", "relay")  # words of parts that only pass current on
@@ -99,3 +100,28 @@ def fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition
 
     chosen = dict.fromkeys((plain, most, *(j for j in loaded if switches(j))))
     return [service.conditions[j] for j in chosen]
+
+
+def joints_of_needs(built: Build, f: Function) -> tuple[str, ...]:
+    """Joints around the parts that a function's AC needs are read at: undone, does it come back?
+
+    The way to find a grounded kill branch without any instrument. A joint that the function needs tells
+    nothing when it is undone, and is not planned for; nor is any where a cut feed stops the engine.
+    """
+    stopped = {n.plus for s in built.spec.functions.values() if s.kind == "stop" for n in s.needs}
+    needed = [n.plus for n in f.needs if n.quantity == "ac_volts"]
+    if not stopped.intersection(needed):
+        return ()
+    parts = dict.fromkeys(plus.partition(".")[0] for plus in needed)
+    found: dict[str, None] = {}
+    for part in parts:
+        for terminal in built.spec.kinds[built.spec.parts[part].kind].terminals:
+            found |= dict.fromkeys(joints_behind(built, f"{part}.{terminal}"))
+    # and each wire by itself where it enters the part's own plug
+    ways = {w for c, members in built.spec.connectors.items() if c in found for w in members}
+    plugs = {built.spec.parts[p].unplugs for p in parts}
+    own = {w for c in plugs if c in built.spec.connectors for w in built.spec.connectors[c]} & ways
+    for wire in built.spec.wires.values():
+        if {end.partition(".")[0] for end in (wire.start, wire.end)} & own:
+            found.setdefault(wire.id)
+    return tuple(found)
