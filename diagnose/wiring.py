@@ -201,7 +201,10 @@ class BikeWorld:
             for f in self.complaint_functions(complaints)
         }
         conditions |= {c.text for c in self.service.conditions if len(c.controls) <= 1 and c.engine == "off"}
+        stands = any(self.library.complaints[c].engine == "stands" for c in complaints)
         for m in self.measurements.values():
+            if stands and m.engine_runs:
+                continue
             if KITS.index(m.kit) > within or (m.kind == "lamp" and not m.condition.out and kit != "lamp"):
                 continue
             if m.kind in ("inspect", "ac_volts", "lowest_volts"):

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
-from shipped import KNOWLEDGE, loom, opened
+from shipped import KNOWLEDGE, loom, opened, world
 
 from diagnose.bike.acts import FUNCTION_WORDS
 from diagnose.bike.build import build
@@ -225,3 +225,11 @@ def test_a_bike_that_lives_on_its_source_coil_sparks_without_a_battery_and_is_st
     assert [word(p, "spark", i) for i in range(4)] == ["works", "works", "dead", "works"]
     assert [word(p, "engine_stop_kill", i) for i in (0, 3)] == ["works", "dead"]
     assert word(p, "low_beam", 1) == "dead"
+
+
+def test_nothing_is_read_with_the_engine_running_where_the_complaint_is_that_it_does_not() -> None:
+    """Who says "no spark" cannot rev it to 5000 to read the charging."""
+    single = world()
+    planned = single.planned(("no_spark",), JobState(), "meter")
+    assert any(m.engine_runs for m in single.measurements.values())
+    assert len(planned) > 50 and not any(single.measurements[m].engine_runs for m in planned)

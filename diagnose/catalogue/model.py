@@ -379,7 +379,10 @@ class Symptom:
 
 @dataclass(frozen=True, slots=True)
 class Complaint:
-    """The rider's words. any_of: at least one must hold; all_of: each must hold; none_of: none may."""
+    """The rider's words. any_of: at least one must hold; all_of: each must hold; none_of: none may.
+
+    engine  `stands`: whoever says so has no running engine, and nothing can be read with it running
+    """
 
     id: str
     title: str
@@ -389,6 +392,7 @@ class Complaint:
     none_of: tuple[Symptom, ...] = ()
     kinds: tuple[str, ...] = ()
     mark: Mark = field(default=Mark(), compare=False)
+    engine: str = "may_run"
 
 
 @dataclass(frozen=True, slots=True)

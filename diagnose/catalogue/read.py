@@ -171,7 +171,7 @@ def _section_file(reading: _Reading, file: Path) -> None:
 
 
 def _complaint(reading: _Reading, here: Cursor, id: str) -> None:
-    here.is_mapping(("title", "says"), ("any_of", "all_of", "none_of", "kinds"))
+    here.is_mapping(("title", "says"), ("any_of", "all_of", "none_of", "kinds", "engine"))
     if isinstance(here.data, dict) and not any(here.has(k) for k in ("any_of", "all_of", "kinds")):
         here.note(f"{id} says nothing about the bike; expected any_of, all_of or kinds")
     reading.complaints[id] = Complaint(
@@ -183,6 +183,7 @@ def _complaint(reading: _Reading, here: Cursor, id: str) -> None:
         none_of=tuple(_symptom(c) for c in here.items("none_of")),
         kinds=here.texts("kinds", reading.kinds, "kind of part"),
         mark=here.own_key_mark,
+        engine=here.word("engine", ("may_run", "stands"), "may_run"),
     )
 
 
