@@ -26,7 +26,14 @@ from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.predictions.compute import Predictor
 
-READY = ("road_four", "points_single_half_wave", "pump_twin", "trail_single")
+READY = (
+    "road_four",
+    "points_single_half_wave",
+    "pump_twin",
+    "trail_single",
+    "commuter_single",
+    "classic_four",
+)
 
 
 @cache
