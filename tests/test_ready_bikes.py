@@ -25,6 +25,9 @@ from diagnose.catalogue.compose import compose_bike
 from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.predictions.compute import Predictor
+from diagnose.prove.dead import Dead
+from diagnose.prove.limits import Sound
+from diagnose.prove.loom import loom_of, plugs_of, units
 
 READY = (
     "road_four",
@@ -237,6 +240,23 @@ def test_a_bike_that_lives_on_its_source_coil_sparks_without_a_battery_and_is_st
 def test_nothing_is_read_with_the_engine_running_where_the_complaint_is_that_it_does_not() -> None:
     """Who says "no spark" cannot rev it to 5000 to read the charging."""
     single = world()
-    planned = single.planned(("no_spark",), JobState(), "meter")
-    assert any(m.engine_runs for m in single.measurements.values())
-    assert len(planned) > 50 and not any(single.measurements[m].engine_runs for m in planned)
+    runs = {
+        complaint: [m for m in single._worth_computing((complaint,), single.prior, "meter") if m.engine_runs]
+        for complaint in ("no_spark", "battery_flat")
+    }
+    assert not runs["no_spark"] and len(runs["battery_flat"]) >= 3
+
+
+@pytest.mark.parametrize("bike", ["pump_twin", "road_four"])
+def test_no_check_of_a_proving_asks_for_a_contact_inside_a_unit(bike: str) -> None:
+    """Igniter and injection unit switch inside; a tip reaches their pins, never an inner node."""
+    sound_loom = Sound(*loom(bike), opened().library.instruments)
+    apart = tuple(x for u in units(sound_loom.built) for x in plugs_of(sound_loom.built, u))
+    dead = Dead(sound_loom, loom_of(sound_loom.built, apart))
+    dead.contacts()
+    dead.kill()
+    inside = {
+        e.id for e in sound_loom.built.netlist.elements if e.law == "contact" and "#" in e.plus + e.minus
+    }
+    assert len(inside) >= 4 and len(dead.found) >= 5
+    assert not [c.measurement for c in dead.found.values() if "#" in c.measurement]

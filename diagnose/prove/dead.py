@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from diagnose.bike.model import Condition, JobState
+from diagnose.circuit.netlist import Element
 from diagnose.prove.limits import (
     LEFT_OHMS,
     Sound,
@@ -261,11 +262,15 @@ class Dead:
     def contacts(self) -> None:
         """Contacts that nothing holds closed at rest."""
         for e in self.built.netlist.elements:
-            if e.law != "contact" or e.values.get("closed") or self._is_apart(e.id):
+            if e.law != "contact" or e.values.get("closed") or self._is_apart(e.id) or self._is_inside(e):
                 continue
             nets = (self.loom.net_of[e.plus], self.loom.net_of[e.minus])
             if self.loom.ground not in nets:
                 self._apart(*nets, "contact", e.id.partition(".")[0])
+
+    def _is_inside(self, e: Element) -> bool:
+        """Whether an end lies inside a unit, where no tip reaches."""
+        return e.plus not in self.loom.net_of or e.minus not in self.loom.net_of
 
     def _is_apart(self, element: str) -> bool:
         return any(element in self.built.ways[a] for a in self.loom.apart)
@@ -310,6 +315,8 @@ class Dead:
     def _pair(self, element: str) -> tuple[str, str] | None:
         """The two test points between which a contact is measured; None where there are none."""
         e = self.built.elements[element]
+        if self._is_inside(e):
+            return None
         nets = (self.loom.net_of[e.plus], self.loom.net_of[e.minus])
         if nets[0] == nets[1] or self._is_apart(element):
             return None
@@ -350,6 +357,8 @@ class Dead:
             when = dict(pair.strip().split("=") for pair in f.when.split(","))
             for element, (control, closed_in) in self.built.contacts.items():
                 e = self.built.elements[element]
+                if self._is_inside(e):
+                    continue
                 nets = (self.loom.net_of[e.plus], self.loom.net_of[e.minus])
                 stops = when.get(control) in closed_in
                 if not stops or self.loom.ground not in nets or nets[0] == nets[1]:
@@ -359,7 +368,7 @@ class Dead:
                     switched = [
                         self.loom.net_of[at]
                         for e2, (c2, _) in self.built.contacts.items()
-                        if c2 in dict(condition.controls)
+                        if c2 in dict(condition.controls) and not self._is_inside(self.built.elements[e2])
                         for at in (self.built.elements[e2].plus, self.built.elements[e2].minus)
                     ]
                     # any other net that touches it fails to ground already: at rest this wire is grounded
@@ -372,6 +381,8 @@ class Dead:
         moved: dict[str, str] = {}
         for element, (control, closed_in) in self.built.contacts.items():
             e = self.built.elements[element]
+            if self._is_inside(e):
+                continue
             nets = {self.loom.net_of[e.plus], self.loom.net_of[e.minus]}
             own = self.built.spec.controls[control]
             if nets == {wire, self.loom.ground} and own.rest in closed_in:
