@@ -65,6 +65,7 @@ def parser() -> argparse.ArgumentParser:
     job.add_argument("--complaint", action="append", default=[])
     job.add_argument("--kit", choices=KITS)
     job.add_argument("--skill", choices=SKILLS)
+    job.add_argument("--limit", metavar="PRICE", help="ask before parts dearer than this (a customer's word)")
     job.add_argument("--lines", action="store_true", help="JSON lines on standard input and output")
     job.add_argument("--plain", action="store_true", help="never redraw; for screen readers and logs")
     job.add_argument("--folder", metavar="FOLDER", help="where journals are kept")

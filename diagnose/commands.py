@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -237,14 +238,37 @@ def jobs(options: argparse.Namespace) -> int:
 
     records, troubles = list_jobs(jobs_folder(options.folder))
     rows = [
-        {"job": r.job, "bike": r.bike, "started": r.started, "outcome": r.outcome, "path": r.path}
+        {
+            "job": r.job,
+            "bike": r.bike,
+            "started": r.started,
+            "outcome": r.outcome,
+            "path": r.path,
+            "waiting": r.waiting,
+            "hands_minutes": r.ending.get("hands_minutes"),
+            "elapsed_minutes": r.ending.get("elapsed_minutes"),
+        }
         for r in records
     ]
-    text = "\n".join(f"{r['job']:<36} {r['bike']:<20} {r['outcome']}" for r in rows) or "no jobs yet"
+    text = "\n".join(f"{r['job']:<36} {r['bike']:<20} {_stands(r)}" for r in rows) or "no jobs yet"
     for trouble in troubles:
         print(trouble, file=sys.stderr)
     _emit(options, {"protocol": PROTOCOL, "jobs": rows}, text)
     return FAILED if troubles else DONE
+
+
+def _stands(row: Mapping[str, Any]) -> str:
+    """How a job stands, what it waits for, and its hands-on and elapsed time."""
+    said = f"waits: {row['waiting']}" if row["waiting"] else str(row["outcome"])
+    if row["hands_minutes"] is None:
+        return said
+    hands, elapsed = float(row["hands_minutes"]), row["elapsed_minutes"]
+    since = f", {_hours(float(elapsed))} since it began" if elapsed is not None else ""
+    return f"{said} ({hands:.0f} min of work{since})"
+
+
+def _hours(minutes: float) -> str:
+    return f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.0f} h"
 
 
 def job(options: argparse.Namespace) -> int:

@@ -35,6 +35,7 @@ def begin(options: argparse.Namespace) -> int:
     opened = open_knowledge(options.knowledge)
     world = opened.world(bike)
     known: dict[str, Any] = {"complaints": options.complaint, "kit": options.kit, "skill": options.skill}
+    known["price_limit"] = options.limit
     known = {k: v for k, v in known.items() if v}
     session = new_session(
         jobs_folder(options.folder), world.spec.id, known, world, opened.rulebase, opened.wording

@@ -75,8 +75,18 @@ class Record:
     @property
     def outcome(self) -> str:
         """repaired | stopped | paused | open: how the job stands, without solving anything."""
+        return str(self.ending.get("outcome", "open"))
+
+    @property
+    def ending(self) -> Mapping[str, Any]:
+        """The last pause or end that still stands; empty while the job is open."""
         last = next((e for e in reversed(self.entries) if e.kind == "message" or _is_closing(e)), None)
-        return str(last.data.get("outcome", "open")) if last is not None and _is_closing(last) else "open"
+        return last.data if last is not None and _is_closing(last) else {}
+
+    @property
+    def waiting(self) -> str:
+        """What a job waits for: charger | customer | ride | part; '' for any other."""
+        return str(self.ending.get("waiting") or "")
 
 
 def _is_closing(entry: Entry) -> bool:
@@ -126,6 +136,15 @@ class Journal:
 def now() -> str:
     """Time of this moment, UTC, to the second, as ISO 8601 text."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def minutes_between(before: str, after: str) -> float:
+    """Minutes from one time of a journal to another, at least 0; 0 when either is no such time."""
+    try:
+        apart = datetime.fromisoformat(after) - datetime.fromisoformat(before)
+    except (ValueError, TypeError):
+        return 0.0
+    return max(0.0, round(apart.total_seconds() / 60.0, 1))
 
 
 def home(option: str | os.PathLike[str] | None = None) -> Path:

@@ -6,9 +6,9 @@ questions, "did it help?") is answered as an honest user would.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState, Measurement
@@ -48,6 +48,22 @@ class Player(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Mended:
+    """What a repair did to a bike with several faults. works: yes | no | some, as the user says it."""
+
+    right: bool
+    works: str
+
+
+class SeveralFaults(Player, Protocol):
+    """A bike with several faults, of which a repair takes one."""
+
+    def left_over(self, complaints: Sequence[str]) -> list[str]:
+        """Of these complaints those that the bike still has."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
 class Advised:
     """One piece of advice on the way. right: it cures the hidden fault."""
 
@@ -68,6 +84,7 @@ class Played:
     asked     measurements in order; answers: with what was said
     stop      the text of a stop, if it ended so
     blocked   steps offered although a rule blocks them (must be none)
+    estimate  (low, expected, high) hands-on minutes told before work started; () if none was
     """
 
     outcome: str
@@ -81,6 +98,7 @@ class Played:
     stop: str = ""
     answers: tuple[tuple[str, str], ...] = ()
     blocked: tuple[str, ...] = ()
+    estimate: tuple[float, ...] = ()
 
 
 def play(
@@ -89,7 +107,7 @@ def play(
     wording: Wording,
     options: Mapping[str, Any],
     player: Player,
-    cures: Callable[[str], bool],
+    cures: Callable[[str], bool | Mended],
     *,
     told: Told | None = None,
     said: Said | None = None,
@@ -97,7 +115,7 @@ def play(
     """Play a job.
 
     options  as intake.settle takes them: complaints, kit, skill, history ...
-    cures    whether a repair id cures what is hidden
+    cures    whether a repair id cures what is hidden; with several faults, what it did
     told     called with every event; said: with every message (to show or record the talk)
     """
     state, events = begin(options, world, rulebase, wording)
@@ -107,10 +125,13 @@ def play(
     blocked: list[str] = []
     doubts = 0
     stop = ""
+    estimate: tuple[float, ...] = ()
     for _ in range(MOST_MESSAGES):
         for event in events:
             if told:
                 told(event)
+            if "estimate" in event:
+                estimate = tuple(event["estimate"]["minutes"][k] for k in ("low", "expected", "high"))
         closing = next((e for e in events if e["event"] == "closed"), None)
         ends = [e for e in events if e["event"] == "advice" and e["sort"] == "stop"]
         stop = ends[-1]["text"] if ends else stop
@@ -128,6 +149,7 @@ def play(
                 stop,
                 tuple(answers),
                 tuple(blocked),
+                estimate,
             )
         problem = next((e for e in events if e["event"] == "problem"), None)
         opened = state.open
@@ -149,7 +171,7 @@ def reply(
     world: World,
     state: Any,
     player: Player,
-    cures: Callable[[str], bool],
+    cures: Callable[[str], bool | Mended],
     advice: list[Advised],
     asked: list[str],
     problem: Mapping[str, Any] | None,
@@ -160,11 +182,13 @@ def reply(
         raise DiagnoseError("the job stands without a question and is not closed; expected one or the other")
     if opened.sort == "advice":
         event = opened.event
-        right = cures(opened.id)
-        advice.append(Advised(event["sort"], opened.id, float(event["probability"]), right))
-        if right:
-            player.cured()
-        return {"done": opened.id, "works": "yes" if right else "no"}
+        did = cures(opened.id)
+        if isinstance(did, bool):
+            did = Mended(did, "yes" if did else "no")
+            if did.right:
+                player.cured()
+        advice.append(Advised(event["sort"], opened.id, float(event["probability"]), did.right))
+        return {"done": opened.id, "works": did.works}
     if opened.measurement and opened.sort != "safety":
         m = world.measurements[opened.measurement]
         if problem is None:
@@ -174,6 +198,8 @@ def reply(
         if problem.get("doubt"):
             return {"answer": player.again(m, physical(state.job)), "sure": True}
         return {"answer": "skip"}
+    if opened.id == "remaining":
+        return {"answer": ", ".join(cast(SeveralFaults, player).left_over(opened.choices)) or "none"}
     if opened.id == "exit_check":
         return {"answer": "yes" if _all_works(world, state, player) else "no"}
     if opened.id == "exit_which":

@@ -30,7 +30,7 @@ ORDER = (
     ("decks", "audit", "means"),
     ("players", "play"),
     ("prove",),
-    ("replay", "trial", "demo", "bench"),
+    ("replay", "trial", "demo", "bench", "several"),
     ("jobs", "commands"),
     ("cli", "__main__"),
 )

@@ -85,7 +85,7 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
 def _get_home(means: Means, state: State, repair_id: str) -> str:
     """The get-home measure with its limits; '' when there is none or a rule forbids it."""
     repair = means.world.repairs[repair_id]
-    if not repair.get_home:
+    if not repair.get_home or state.held is not None:  # a loom in the making goes nowhere
         return ""
     found = permits.judge_get_home(means.rulebase, means.world.view, repair, state.job, circumstances(state))
     if found.blocked:

@@ -11,7 +11,19 @@ from typing import Any
 
 from diagnose.beliefs.evidence import is_surprising
 from diagnose.bike.model import Measurement
-from diagnose.conversation import advice, asking, explain, intake, names, permits, planning, proof, widen
+from diagnose.conversation import (
+    advice,
+    agreement,
+    asking,
+    estimates,
+    explain,
+    intake,
+    names,
+    permits,
+    planning,
+    proof,
+    widen,
+)  # fmt: skip
 from diagnose.conversation.means import Event, Means, confirmation, is_closed, judge, permit, show
 from diagnose.conversation.permits import Permit
 from diagnose.conversation.state import Open, State, with_setting
@@ -65,10 +77,14 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
         again = any(r.measurement == hint and r.job == planning.physical(state.job) for r in state.readings)
         if again:
             turn = turn.then(replace(state, rechecked=state.rechecked | {hint}))
+        turn = turn.then(replace(turn.state, estimated=True))  # it was told when this was asked first
         return propose(turn, means.world.measurements[hint], "measure")
     acts = [means.world.measurements[m.id] for m in planning.options(means.world, state)[0]]
     found = judge(means, state, acts)
     blocked = {mid: is_closed(p, state) for mid, p in found.items() if p.blocked}
+    if not state.estimated and state.held is None:  # before work starts, once
+        told = estimates.told(means, state)
+        return _with_estimate(advance(turn.then(replace(state, estimated=True)), hint), told)
     act = planning.plan(means.world, state, blocked).act
     if act.sort == "measure":
         return propose(turn, means.world.measurements[act.option], "measure", judged=found.get(act.option))
@@ -80,6 +96,9 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
     if state.calm:
         ends = advice.works_now(means, state)
         return turn.then(*ending(proof.close(means, state, "stopped", tuple(ends["candidates"])), ends))
+    if act.option != planning.NOTHING_FOUND and len(state.setting.complaints) > 1:
+        means, state, said = widen.one_at_a_time(means, state)
+        return advance(Turn(means, state, (*turn.events, said)), hint)
     ends = (
         advice.nothing_found(means, state)
         if act.option == planning.NOTHING_FOUND
@@ -88,8 +107,21 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
     return turn.then(*ending(proof.close(means, state, "stopped", tuple(ends["candidates"])), ends))
 
 
+def _with_estimate(turn: Turn, told: Event) -> Turn:
+    """The turn whose question or advice also says what the job will take."""
+    state = turn.state
+    if state.open is None or not turn.events:
+        return turn
+    shown = {**turn.events[-1], "estimate": {k: told[k] for k in ("minutes", "price", "text")}}
+    state = replace(state, open=replace(state.open, event=shown))
+    return Turn(turn.means, state, (*turn.events[:-1], shown))
+
+
 def _advise(turn: Turn, repair: str) -> Turn:
     means = turn.means
+    known = means.world.repairs[repair]
+    if agreement.needs_word(turn.state, known):
+        return ask(turn, agreement.AGREE + repair, "agreement", agreement.question(means, turn.state, known))
     state, told = advice.repair_advice(means, turn.state, repair)
     if told["sort"] == "stop":
         causes = tuple(told["candidates"])

@@ -45,6 +45,12 @@ def fresh(world: World, setting: Setting) -> Belief:
     factor = np.ones(len(world.candidates))
     if setting.complaints:
         factor = factor * world.complaint_likelihood(setting.complaints)
+    if setting.proved is not None:  # what a proving run has ruled out
+        known = dict(setting.proved.factors)
+        for i, c in enumerate(world.candidates):
+            factor[i] *= known.get(c.id, 1.0) if not c.faults else 1.0
+            for f in c.faults:
+                factor[i] *= known.get(f.id, 1.0)
     if setting.history:
         factor = factor * world.history_factor(dict(setting.history))
     belief = posterior.condition(belief, factor[:n])

@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 
 from diagnose.bike.model import Measurement
-from diagnose.conversation import asking, evidence, names, shorthand
+from diagnose.conversation import agreement, asking, evidence, names, shorthand
 from diagnose.conversation.answers import plain, read_choice, without_reading, yes_no
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.planning import physical
-from diagnose.conversation.state import KITS, SKILLS, Reading, State, with_setting
+from diagnose.conversation.state import KITS, SKILLS, Proved, Reading, State, with_setting
 from diagnose.conversation.world import World
 from diagnose.errors import ObservationError, UsageError, unknown
 
@@ -63,7 +63,37 @@ def settle(world: World, options: Mapping[str, Any]) -> State:
         switches="checked" if options.get("switches") else "",
         others="skipped" if options.get("others") else "",
         meter="skipped" if options.get("meter") else "",
+        price_limit=_limit(options.get("price_limit")),
+        proved=_proved(options.get("proved")),
     )
+
+
+def _limit(value: Any) -> float | None:
+    """A price limit from the options; raises UsageError."""
+    if value is None:
+        return None
+    try:
+        return agreement.read_limit(str(value))
+    except ObservationError as err:
+        raise UsageError(f"price limit {err}") from err
+
+
+def _proved(value: Any) -> Proved | None:
+    """What an earlier proving run says, as the options of a job keep it."""
+    if not value:
+        return None
+    factors = tuple(sorted((str(f), float(x)) for f, x in value["factors"].items()))
+    return Proved(str(value["run"]), str(value["by"]), str(value["when"]), int(value["checks"]), factors)
+
+
+def proved_before(means: Means, state: State) -> tuple[Event, ...]:
+    """That this loom was proved, by whom and when, as an event; nothing without a proof."""
+    known = state.setting.proved
+    if known is None:
+        return ()
+    when, _, _ = known.when.partition("T")
+    text = means.say(state, "proved_before", when=when, by=known.by or "-", checks=known.checks)
+    return ({"event": "noted", "text": text, "run": known.run, "checks": known.checks},)
 
 
 def pending(means: Means, state: State) -> str:
@@ -88,7 +118,7 @@ def question(means: Means, state: State, name: str) -> Event:
         choices = [(c, title) for c, (title, _) in world.view.complaints.items()]
         return asking.plain_question(
             state, question=name, kind="choose", text=means.say(state, "ask_complaint"), choices=choices,
-            skippable=False,
+            skippable=False, several=True,
         )  # fmt: skip
     if name in ("kit", "skill"):
         ids = KITS if name == "kit" else SKILLS

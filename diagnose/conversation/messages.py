@@ -14,9 +14,12 @@ from diagnose.errors import ObservationError
 
 TEXT_LIMIT = 4000  # characters; nobody types a longer answer, a pasted file is not one
 
-ASIDE = ("suspects", "why", "others")  # asked beside the question, which keeps standing
-DO = (*ASIDE, "undo", "pause")
-DIFFERS = ("kit", "skill", "helper", "engine", "not_fitted")
+ASIDE = ("suspects", "why", "others", "estimate")  # asked beside the question, which keeps standing
+DO = (*ASIDE, "undo", "pause", "back")
+DIFFERS = ("kit", "skill", "helper", "engine", "not_fitted", "price_limit", "loom")
+# what a job can wait for: the battery on a charger, the customer's word, a ride with the bike, a part
+WAITS = ("charger", "customer", "ride", "part")
+WORKS = ("yes", "no", "some")
 # words that answer any measurement without being a reading of it
 WITHOUT_READING = ("skip", "cannot_reach", "do_not_know", "works_now", "not_fitted")
 
@@ -38,7 +41,7 @@ class Observed:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """suspects | why | others | undo | pause."""
+    """suspects | why | others | estimate | undo | pause."""
 
     what: str
 
@@ -59,10 +62,24 @@ class Noted:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """A repair was done, and whether the complaint is gone (yes | no)."""
+    """A repair was done, and whether what was complained of is gone: yes | no | some of it."""
 
     repair: str
     works: str
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """The job waits: charger | customer | ride | part."""
+
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class CameBack:
+    """The wait is over. waited: minutes since it began, as the journal's clock says."""
+
+    waited: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +89,7 @@ class Differs:
     changes: Mapping[str, str] = field(default_factory=dict)
 
 
-Message = Answered | Observed | Asked | Took | Noted | Done | Differs
+Message = Answered | Observed | Asked | Took | Noted | Done | Waits | CameBack | Differs
 
 
 def read_message(value: Any) -> Message:
@@ -94,21 +111,26 @@ def read_message(value: Any) -> Message:
         return Answered(_answer(value["answer"]), sure)
     if keys == {"observe"}:
         return Observed(_check_text(value, "observe"))
-    if keys == {"do"}:
-        return Asked(_one_of(value, "do", DO))
+    if keys == {"do"} or (keys == {"do", "waited"} and value["do"] == "back"):
+        word = _one_of(value, "do", DO)
+        return CameBack(_minutes(value.get("waited", 0.0))) if word == "back" else Asked(word)
+    if keys == {"wait"}:
+        return Waits(_one_of(value, "wait", WAITS))
     if keys == {"take"}:
         return Took(_check_text(value, "take"))
     if keys == {"note"}:
         return Noted(_check_text(value, "note"))
     if keys == {"done", "works"}:
-        return Done(_check_text(value, "done"), _one_of(value, "works", ("yes", "no")))
+        return Done(_check_text(value, "done"), _one_of(value, "works", WORKS))
     if keys == {"done"}:
-        raise ObservationError("done", "also 'works': yes or no", '{"done":"main_fuse.renew","works":"yes"}')
+        raise ObservationError(
+            "done", "also 'works': yes, no or some", '{"done":"main_fuse.renew","works":"yes"}'
+        )
     if keys == {"differs"}:
         return _differs(value["differs"])
     raise ObservationError(
         _short(sorted(map(str, keys))) if keys else "{}",
-        "one of the keys answer, observe, do, take, note, done with works, differs",
+        "one of the keys answer, observe, do, take, note, done with works, wait, differs",
         '{"answer":"12.4 V"} or {"do":"why"}',
     )
 
@@ -128,6 +150,10 @@ def as_json(message: Message) -> dict[str, Any]:
             return {"note": text}
         case Done(repair, works):
             return {"done": repair, "works": works}
+        case Waits(what):
+            return {"wait": what}
+        case CameBack(waited):
+            return {"do": "back", "waited": waited}
         case Differs(changes):
             return {"differs": dict(changes)}
 
@@ -161,6 +187,13 @@ def _one_of(value: Mapping[str, Any], key: str, words: tuple[str, ...]) -> str:
     if word not in words:
         raise ObservationError(_short(word), f"one of {', '.join(words)} under {key!r}")
     return word
+
+
+def _minutes(value: Any) -> float:
+    known = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    if not known or value < 0:
+        raise ObservationError(_short(value), "minutes of at least 0 under 'waited'", "leaving 'waited' out")
+    return float(value)
 
 
 def _differs(value: Any) -> Differs:

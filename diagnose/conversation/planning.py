@@ -64,6 +64,17 @@ def plan(world: World, state: State, blocked: Mapping[str, bool]) -> Plan:
 
     blocked  measurement id -> True: may not be done; False: a safety question opens it
     """
+    problem, belief, paid, closed = problem_of(world, state, blocked)
+    return Plan(next_act(problem, belief, paid, _limits(state)), closed)
+
+
+def problem_of(
+    world: World, state: State, blocked: Mapping[str, bool]
+) -> tuple[Problem, np.ndarray, Paid, Mapping[str, str]]:
+    """The abstract decision problem of a job as it stands.
+
+    returns  the problem, the belief (n_candidates,), what is paid for, and what is closed and why
+    """
     measurements, repairs = options(world, state)
     closed = dict(closed_now(world, state))
     closed |= {mid: "blocked" for mid, hard in blocked.items() if hard and mid not in closed}
@@ -81,7 +92,7 @@ def plan(world: World, state: State, blocked: Mapping[str, bool]) -> Plan:
         setup_min=SETUP_MINUTES * state.minutes_factor(),
     )
     paid = replace(state.paid, supports=_supports(world, state, belief))
-    return Plan(next_act(problem, belief, paid, _limits(state)), closed)
+    return problem, belief, paid, closed
 
 
 def _limits(state: State) -> Limits:

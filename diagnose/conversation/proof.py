@@ -192,8 +192,10 @@ def close(
     event: Event = {
         "event": "closed",
         "outcome": outcome,
+        "waiting": state.waiting,
         "causes": list(causes),
         "hands_minutes": round(state.hands_minutes + closing, 1),
+        "waited_minutes": round(state.waited_minutes, 1),
         "steps": state.steps,
         "text": text,
         "repairs": list(state.repaired),

@@ -10,7 +10,20 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from diagnose.bike.model import Measurement
-from diagnose.conversation import advice, asking, doubt, evidence, intake, names, permits, planning, proof
+from diagnose.conversation import (
+    advice,
+    agreement,
+    asking,
+    doubt,
+    evidence,
+    intake,
+    names,
+    permits,
+    planning,
+    proof,
+    remaining,
+    waits,
+)  # fmt: skip
 from diagnose.conversation.answers import plain, read_answer, read_choice, without_reading, yes_no
 from diagnose.conversation.coming import (
     Turn,
@@ -24,7 +37,7 @@ from diagnose.conversation.coming import (
 from diagnose.conversation.means import Means, confirmation, permit, problem
 from diagnose.conversation.messages import Answered
 from diagnose.conversation.state import KITS, SKILLS, Back, Calm, Open, Reading, State, with_setting
-from diagnose.errors import ObservationError, UsageError
+from diagnose.errors import ObservationError
 
 COMES_AND_GOES = "comes_and_goes"
 
@@ -51,6 +64,10 @@ def answered(turn: Turn, message: Answered, hint: str) -> Turn:
         return _exit_answer(turn, message.text, hint)
     if asked.sort == "exit_which":
         return _which_answer(turn, asked, message.text)
+    if asked.sort == "remaining":
+        return remaining.answered(turn, message.text, hint)
+    if asked.sort == "agreement":
+        return waits.agreed(turn, asked, message.text, hint)
     if asked.sort == "reproduce":
         return _reproduce_answer(turn, message.text, hint)
     return _measured(turn, asked, message, hint)
@@ -312,26 +329,13 @@ def done(turn: Turn, repair: str, works: str, hint: str) -> Turn:
     if state.belief is None:
         state = intake.belief_of(means, state)
     causes = proof.causes_of(means, state, repair)
+    if works == "some":
+        return remaining.ask_which(turn, repair, causes)
     state = proof.after_repair(means, state, repair, works)
     if works == "no":
         return advance(turn.then(state), hint)
     state = replace(state, causes=tuple(dict.fromkeys((*state.causes, *causes))))
-    verify = means.world.verify(repair, state.setting.complaints)
-    place = means.world.repairs[repair].place
-    if state.calm and verify in means.world.measurements and place:  # it worked before: only a stir proves
-        verify = f"wiggle:{place}@{means.world.measurements[verify].condition.text}"
-    m = means.world.measurements.get(verify) or _made(means, verify)
-    if m is None or planning.closed_because(means.world, state, m.id):
-        return exit_check(turn.then(state))
-    return propose(turn.then(state), m, "proof")
-
-
-def _made(means: Means, measurement: str) -> Measurement | None:
-    """A measurement that is not planned, if the world can make one of its id."""
-    try:
-        return means.world.measurements[measurement]
-    except (KeyError, UsageError):
-        return None
+    return remaining.prove(turn.then(state), repair)
 
 
 def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:
@@ -342,6 +346,10 @@ def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:
             state = with_setting(state, kit=read_choice(word, KITS, {}, means.words))
         elif key == "skill":
             state = with_setting(state, skill=read_choice(word, SKILLS, {}, means.words))
+        elif key == "price_limit":
+            state = with_setting(state, price_limit=agreement.read_limit(word))
+        elif key == "loom":
+            state = _altered(means, state, word)
         elif key == "helper":
             state = with_setting(state, helper=_said(word, means) == "yes")
         elif key == "engine":
@@ -353,6 +361,14 @@ def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:
     if state.phase in ("intake", "proving", "exit_check", "reproduce"):
         return again(Turn(means, state, (*turn.events, {"event": "noted"})))
     return advance(Turn(means, replace(state, phase="working"), turn.events), hint, lead=[{"event": "noted"}])
+
+
+def _altered(means: Means, state: State, word: str) -> State:
+    """The loom was altered since it was proved: what was proved then says nothing any more."""
+    if plain(word) != "altered":
+        raise ObservationError(word, "altered under 'loom'", "altered")
+    state = with_setting(state, proved=None)
+    return intake.belief_of(means, state) if state.belief is not None else state
 
 
 def _said(word: str, means: Means, yes: tuple[str, ...] = (), no: tuple[str, ...] = ()) -> str:

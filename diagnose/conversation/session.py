@@ -36,7 +36,10 @@ _TOLD = (
     "text",
     "verify",
 )
-_CLOSED = ("event", "outcome", "causes", "hands_minutes", "steps", "text", "repairs")
+_CLOSED = (
+    "event", "outcome", "waiting", "causes", "hands_minutes", "waited_minutes", "elapsed_minutes", "steps",
+    "text", "repairs",
+)  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -57,6 +60,7 @@ class Session:
     resumed: bool = False
     notices: tuple[str, ...] = field(default=())
     looked: set[tuple[tuple[str, ...], str]] = field(default_factory=set)
+    clock: Callable[[], str] = journals.now
 
     @property
     def job(self) -> str:
@@ -79,7 +83,7 @@ class Session:
             # nothing was recorded, so nothing has changed
             return (problem(str(err)),)
         self.state = after
-        return self._keep(events)
+        return self._keep(self._timed(events))
 
     def look_ahead(self) -> None:
         """Make the predictions that the coming steps need while the user reads and types.
@@ -107,6 +111,15 @@ class Session:
     def close(self) -> None:
         """Give the journal back."""
         self.journal.close()
+
+    def _timed(self, events: tuple[Event, ...]) -> tuple[Event, ...]:
+        """Endings with the minutes since the job was begun: hands-on time is apart from it."""
+        return tuple(
+            {**e, "elapsed_minutes": journals.minutes_between(self.journal.record.started, self.clock())}
+            if e["event"] == "closed"
+            else e
+            for e in events
+        )
 
     def _keep(self, events: tuple[Event, ...]) -> tuple[Event, ...]:
         """Record advice and endings; that this failed is told, and costs no answer."""
@@ -138,12 +151,19 @@ def new_session(
     state, events = begin(options, world, rulebase, wording)
     about = next(iter(options.get("complaints") or ()), "")
     journal = journals.create(folder, bike, options, about=about, clock=clock)
-    session = Session(world, rulebase, wording, journal, state, events)
+    session = Session(world, rulebase, wording, journal, state, events, clock=clock)
     session.events = session._keep(events)
     return session
 
 
-def resume_session(journal: Journal, world: World, rulebase: RuleBase, wording: Wording) -> Session:
+def resume_session(
+    journal: Journal,
+    world: World,
+    rulebase: RuleBase,
+    wording: Wording,
+    *,
+    clock: Callable[[], str] = journals.now,
+) -> Session:
     """Go on with a job from its journal: the same state, and the question that stands.
 
     journal  as journal.open_journal gives it
@@ -156,6 +176,9 @@ def resume_session(journal: Journal, world: World, rulebase: RuleBase, wording: 
         if n and events and events[0]["event"] == "problem"
     ]
     shown = (dict(state.open.event),) if state.open is not None else told[-1]
-    session = Session(world, rulebase, wording, journal, state, tuple(shown), True)
+    session = Session(world, rulebase, wording, journal, state, tuple(shown), True, clock=clock)
     session.notices = (*record.notices, *refused)
+    if state.waiting:  # whoever goes on has come back
+        waited = journals.minutes_between(record.entries[-1].at, clock())
+        session.events = session.take({"do": "back", "waited": waited})
     return session

@@ -22,12 +22,28 @@ PHASES = ("intake", "working", "advised", "proving", "exit_check", "reproduce", 
 
 
 @dataclass(frozen=True, slots=True)
+class Proved:
+    """That this loom was proved before: by whom, when, and what that says about its faults now.
+
+    factors  (fault id, factor on its chance), only what differs from 1
+    """
+
+    run: str
+    by: str
+    when: str
+    checks: int
+    factors: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Setting:
     """What the job is about and what it may use. '' and None mean: not said yet.
 
     switches   the switches that fool people: '' | checked | skipped
     others     the line about other functions: '' | said | skipped
     meter      proof of meter and black lead: '' | proved | skipped
+    price_limit  parts dearer than this wait for the customer's word; None: no limit
+    proved     what an earlier proving run of this loom rules out; None without one
     """
 
     complaints: tuple[str, ...] = ()
@@ -40,6 +56,8 @@ class Setting:
     helper: bool = True
     engine_may_run: bool = True
     not_fitted: tuple[str, ...] = ()
+    price_limit: float | None = None
+    proved: Proved | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +66,7 @@ class Open:
 
     id      id of an intake or safety question, of a measurement, or of the advised repair
     sort    intake | intake_meter | safety | measure | advice | proof | exit_check | exit_which | exit |
-            reproduce
+            reproduce | remaining (complaints after a repair) | agreement (a price above the limit)
     event   the event that asked it, to be shown again
     purpose for a safety question: the sort of the measurement that it opens
     """
@@ -132,6 +150,10 @@ class State:
     log        accepted messages, each with the question it answered: what a journal holds
     calm       the fault does not show itself now
     wider      what the suspects were widened by; widened_at: how many readings there were then
+    later      complaints kept for later, because no one or two faults explain all of them
+    waiting    what the job waits for, '' if it goes on; waited_minutes: of all waits that are over
+    agreed     repairs above the price limit that the customer agreed to
+    estimated  the estimate was told
     before     the state that undo goes back to
     """
 
@@ -165,6 +187,11 @@ class State:
     calm: bool = False
     wider: Wider = NOT_WIDER
     widened_at: int = 0
+    later: tuple[str, ...] = ()
+    waiting: str = ""
+    waited_minutes: float = 0.0
+    agreed: frozenset[str] = frozenset()
+    estimated: bool = False
     log: tuple[Mapping[str, Any], ...] = ()
     before: State | None = field(default=None, repr=False, compare=False)
 
@@ -172,6 +199,11 @@ class State:
     def readings(self) -> tuple[Reading, ...]:
         """The answered measurements among the evidence."""
         return tuple(e for e in self.evidence if isinstance(e, Reading))
+
+    @property
+    def all_complaints(self) -> tuple[str, ...]:
+        """What is complained of, those kept for later included."""
+        return (*self.setting.complaints, *self.later)
 
     def minutes_factor(self) -> float:
         """How much longer this user takes than the trade."""

@@ -11,18 +11,20 @@ from dataclasses import replace
 from typing import Any
 
 from diagnose.bike.model import NOT_WIDER
-from diagnose.conversation import explain, intake, proof, replies
+from diagnose.conversation import agreement, estimates, explain, intake, proof, replies, waits
 from diagnose.conversation.coming import Turn, advance, open_measurement
 from diagnose.conversation.means import Event, Means, problem
 from diagnose.conversation.messages import (
     Answered,
     Asked,
+    CameBack,
     Differs,
     Done,
     Message,
     Noted,
     Observed,
     Took,
+    Waits,
     as_json,
     read_message,
 )
@@ -42,7 +44,8 @@ def begin(
     raises   UsageError for an unknown id in the options
     """
     state = intake.settle(world, options)
-    turn = advance(Turn(Means(world, rulebase, wording), state))
+    means = Means(world, rulebase, wording)
+    turn = advance(Turn(means, state), lead=intake.proved_before(means, state))
     return turn.state, turn.events
 
 
@@ -67,7 +70,7 @@ def step(
     """
     try:
         question = ""
-        if not isinstance(message, (Answered, Observed, Asked, Took, Noted, Done, Differs)):
+        if not isinstance(message, (Answered, Observed, Asked, Took, Noted, Done, Waits, CameBack, Differs)):
             read = read_message(message)
             question = str(message.get("question", ""))
             message = read
@@ -121,8 +124,10 @@ def _reopened(means: Means, state: State, question: str) -> State:
         return open_measurement(means, state, world.measurements[question], "measure").state
     if question in intake.ORDER:
         sort = "intake"
-    elif question in ("exit_check", "exit_which", "reproduce"):
+    elif question in ("exit_check", "exit_which", "reproduce", "remaining"):
         sort = question
+    elif question.startswith(agreement.AGREE):
+        sort = "agreement"
     else:
         sort = "advice" if question in world.repairs else "safety"
     return replace(state, open=Open(question, sort))
@@ -144,7 +149,15 @@ def _take(turn: Turn, message: Message, hint: str) -> Turn:
     if state.phase == "closed":
         name = next(iter(as_json(message)))
         raise ObservationError(name, "undo, a note, or a new job", "undo", "comes after the end of the job")
+    if state.waiting and not isinstance(message, CameBack):
+        raise ObservationError(
+            next(iter(as_json(message))), "back first: the job waits", "back", "comes early"
+        )
     match message:
+        case Waits(what):
+            after = waits.begin(turn, what)
+        case CameBack(waited):
+            after = waits.over(turn, waited)
         case Answered():
             after = replies.answered(turn, message, hint)
         case Observed(text):
@@ -181,9 +194,14 @@ def _undo(turn: Turn) -> Turn:
 
 
 def _aside(turn: Turn, what: str) -> Turn:
-    """suspects, why, others: told beside the question, which keeps standing."""
+    """suspects, why, others, estimate: told beside the question, which keeps standing."""
     state = turn.state
     if state.belief is None:
         state = intake.belief_of(turn.means, state)
-    tell = {"suspects": explain.suspects, "why": explain.why, "others": explain.others}[what]
+    tell = {
+        "suspects": explain.suspects,
+        "why": explain.why,
+        "others": explain.others,
+        "estimate": estimates.told,
+    }[what]
     return Turn(turn.means, turn.state, (*turn.events, tell(turn.means, state)))

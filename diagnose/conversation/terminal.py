@@ -127,6 +127,7 @@ class _Talk:
 
     def _tell_question(self, event: Event) -> None:
         self.open = event
+        self._tell_estimate(event.get("estimate") or {})
         self._cautions(event)
         minutes = event["minutes"]
         head = []
@@ -160,6 +161,7 @@ class _Talk:
 
     def _tell_advice(self, event: Event) -> None:
         self.open = event if event["repair"] else {}
+        self._tell_estimate(event.get("estimate") or {})
         self._cautions(event)
         lines = [event["text"]]
         lines += [self.say("term_root_cause", text=r["text"]) for r in event.get("rules") or ()]
@@ -192,6 +194,15 @@ class _Talk:
             lines.append(self.say("term_unclear", why=unclear["why"]))
         self.put("\n".join(lines), "aside")
 
+    def _tell_estimate(self, event: Event) -> None:
+        self.put(event.get("text", ""), "aside")
+
+    def _tell_back(self, event: Event) -> None:
+        self.put(event["text"], "aside")
+
+    def _tell_waiting(self, event: Event) -> None:
+        """Told by the pause that follows."""
+
     def _tell_undone(self, event: Event) -> None:
         self.put(self.say("term_undone"), "aside")
 
@@ -221,13 +232,15 @@ class _Talk:
             self.put(self.say("term_empty"), "problem")
         elif line in ("?", "help"):
             self.put(self.say("term_help"), "aside")
-        elif line.lower() in ("why", "suspects", "others", "undo", "pause"):
+        elif line.lower() in ("why", "suspects", "others", "estimate", "undo", "pause"):
             self.tell(self.session.take({"do": line.lower()}))
         elif line.lower() in ("quit", "exit"):
             self.tell(self.session.take({"do": "pause"}))
         elif line.lower() == "figures":
             for event in self.session.take({"do": "suspects"}):
                 self.figures(event)
+        elif command == "wait" and rest:
+            self.tell(self.session.take({"wait": rest}))
         elif command == "note" and rest:
             self.tell(self.session.take({"note": rest}))
         elif command == "take" and rest.isdigit() and not self.listed:
@@ -247,14 +260,12 @@ class _Talk:
         if line.lower() not in ("done", "did it", "ready"):
             self.tell(self.session.take({"answer": line}))
             return
-        while True:
-            works = (
-                self.terminal.ask(wrap(self.say("term_works"), self.terminal.width()) + " > ").strip().lower()
-            )
-            if works in ("yes", "y", "no", "n"):
-                break
-            self.put(self.say("term_yes_or_no"), "problem")
-        answer = "yes" if works.startswith("y") else "no"
+        several = len(self.session.state.all_complaints) > 1
+        asked = wrap(self.say("term_works_several" if several else "term_works"), self.terminal.width())
+        known = {"yes": "yes", "y": "yes", "no": "no", "n": "no"} | ({"some": "some"} if several else {})
+        while (works := self.terminal.ask(asked + " > ").strip().lower()) not in known:
+            self.put(self.say("term_yes_no_some" if several else "term_yes_or_no"), "problem")
+        answer = known[works]
         self.tell(self.session.take({"done": self.open["repair"], "works": answer}))
 
     def _answer(self, line: str) -> None:
@@ -294,7 +305,10 @@ class _Talk:
         command, _, rest = line.partition(" ")
         if command == "have" and rest in KITS:
             return {"kit": rest}
+        if command == "limit" and rest:
+            return {"price_limit": rest}
         plain = {
+            "loom altered": {"loom": "altered"},
             "alone": {"helper": "no"},
             "helper": {"helper": "yes"},
             "engine off": {"engine": "off"},

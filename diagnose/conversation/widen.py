@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.beliefs.evidence import is_surprising, surprise
+from diagnose.bike.model import NOT_WIDER
 from diagnose.conversation import evidence
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.state import State
@@ -41,6 +42,27 @@ def widened(means: Means, state: State) -> tuple[Means, State, tuple[Event, ...]
         ({"event": "noted", "text": means.say(state, "widened")},) if odd and first else ()
     )
     return means, replace(state, wider=wider, belief=belief), told
+
+
+def one_at_a_time(means: Means, state: State) -> tuple[Means, State, Event]:
+    """Several complaints that no one or two faults explain: the one that is explained best comes first.
+
+    The others are kept for later; whatever was read stays.
+    """
+    means = replace(means, world=means.world.widened(NOT_WIDER))
+    tried = {}
+    for complaint in state.setting.complaints:
+        setting = replace(state.setting, complaints=(complaint,))
+        belief = evidence.rebuild(means.world, setting, state.evidence)
+        tried[complaint] = (float(evidence.chances(belief)[belief.unmodelled]), setting, belief)
+    first = min(tried, key=lambda c: tried[c][0])
+    _, setting, belief = tried[first]
+    later = (*(c for c in state.setting.complaints if c != first), *state.later)
+    state = replace(
+        state, setting=setting, belief=belief, later=later, wider=NOT_WIDER, widened_at=0, phase="working"
+    )
+    title = means.world.view.complaints[first][0]
+    return means, state, {"event": "noted", "text": means.say(state, "one_at_a_time", complaint=title)}
 
 
 def _risen(state: State) -> bool:

@@ -1,0 +1,123 @@
+"""Several complaints: what a repair has left of them, and the search for the rest.
+
+Part of the conversation. One shared cause or several faults is told apart by the belief; here is only what a
+repair that cured part of it says.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+
+from diagnose.beliefs import posterior
+from diagnose.bike.model import NOT_WIDER, Measurement
+from diagnose.conversation import asking, evidence, planning, proof
+from diagnose.conversation.answers import read_choice, without_reading, yes_no
+from diagnose.conversation.coming import Turn, advance, ask, exit_check, propose
+from diagnose.conversation.means import Means
+from diagnose.conversation.state import Failed, Reading, State, with_setting
+from diagnose.errors import ObservationError, UsageError
+
+CHANGES = 0.3  # [1] total variation of outcomes from which a fault is said to change a reading (estimate)
+
+
+def ask_which(turn: Turn, repair: str, causes: tuple[str, ...]) -> Turn:
+    """A repair cured some of what was complained of: ask what is left. Raises ObservationError."""
+    means, state = turn.means, turn.state
+    complaints = state.all_complaints
+    if len(complaints) < 2:
+        raise ObservationError(
+            "some", "yes or no, because there is one complaint", "no", "is for several complaints"
+        )
+    state = proof.after_repair(means, state, repair, "yes")
+    state = replace(state, causes=tuple(dict.fromkeys((*state.causes, *causes))))
+    event = asking.plain_question(
+        state,
+        question="remaining",
+        kind="choose",
+        text=means.say(state, "ask_remaining"),
+        choices=[(c, means.world.view.complaints[c][0]) for c in complaints],
+        several=True,
+    )
+    return ask(turn.then(state), "remaining", "remaining", event)
+
+
+def answered(turn: Turn, text: str, hint: str) -> Turn:
+    """Which complaints are left: none proves the repair, all undo the belief in it, some go on."""
+    means, state = turn.means, turn.state
+    complaints = state.all_complaints
+    if text.strip().lower() == "none" or yes_no(text, means.words) == "no":
+        return prove(turn, state.repaired[-1])
+    if without_reading(text, means.words):  # not tried: the exit check will find what is left
+        return exit_check(turn)
+    titles = {c: means.world.view.complaints[c][0] for c in complaints}
+    parts = [p for p in re.split(r"[;,]+", text) if p.strip()]
+    said = {read_choice(p.strip(), complaints, titles, means.words) for p in parts}
+    if not said:
+        raise ObservationError(text, f"any of {', '.join(complaints)}, or none", "none")
+    if said == set(complaints):
+        return advance(turn.then(proof.not_proved(means, state)), hint)
+    return _go_on(turn, tuple(c for c in complaints if c in said))
+
+
+def _go_on(turn: Turn, complaints: tuple[str, ...]) -> Turn:
+    """Search for the cause of the complaints that are left.
+
+    Readings that the repaired fault could not have changed still count; the others stay in the record.
+    """
+    means, state = turn.means, turn.state
+    repair = state.repaired[-1]
+    means = replace(means, world=means.world.widened(NOT_WIDER))
+    kept = tuple(
+        e for e in state.evidence if not isinstance(e, Reading) or not _changed(turn.means, state, e)
+    )
+    heard = (*kept, Failed(repair, tuple(r for r in state.job.done if r != repair)))
+    state = with_setting(state, complaints=complaints)
+    state = replace(
+        state,
+        past=(*state.past, *(e for e in state.evidence if e not in kept)),
+        evidence=heard,
+        belief=evidence.rebuild(means.world, state.setting, heard),
+        phase="working",
+        later=(),
+        wider=NOT_WIDER,
+        widened_at=0,
+        paid=replace(state.paid, used=frozenset(e.measurement for e in kept if isinstance(e, Reading))),
+    )
+    told = {"event": "noted", "text": means.say(state, "goes_on", count=len(complaints))}
+    return advance(Turn(means, state, turn.events), lead=[told])
+
+
+def _changed(means: Means, state: State, reading: Reading) -> bool:
+    """Whether the likeliest fault that was repaired changes this reading."""
+    world = means.world
+    own = world.table(reading.job, (reading.measurement,)).columns[reading.measurement]
+    cured = np.asarray(world.cures(state.repaired[-1]), dtype=float)[: world.singles]
+    weight = cured * (posterior.marginal(state.belief)[: world.singles] + 1e-9)
+    if not weight.any() or own.outcomes is None:
+        return True
+    away = 0.5 * np.abs(own.outcomes - own.outcomes[:, [world.no_fault]]).sum(axis=0)[: world.singles]
+    return bool(weight @ away > CHANGES * weight.sum())
+
+
+def prove(turn: Turn, repair: str) -> Turn:
+    """Ask for what proves a repair, or try everything where nothing does."""
+    means, state = turn.means, turn.state
+    verify = means.world.verify(repair, state.setting.complaints)
+    place = means.world.repairs[repair].place
+    if state.calm and verify in means.world.measurements and place:  # it worked before: only a stir proves
+        verify = f"wiggle:{place}@{means.world.measurements[verify].condition.text}"
+    m = means.world.measurements.get(verify) or _made(means, verify)
+    if m is None or planning.closed_because(means.world, state, m.id):
+        return exit_check(turn.then(state))
+    return propose(turn.then(state), m, "proof")
+
+
+def _made(means: Means, measurement: str) -> Measurement | None:
+    """A measurement that is not planned, if the world can make one of its id."""
+    try:
+        return means.world.measurements[measurement]
+    except (KeyError, UsageError):
+        return None
