@@ -23,6 +23,7 @@ from diagnose.conversation.session import Session, new_session
 from diagnose.errors import DiagnoseError
 from diagnose.players import NgspicePlayer, OwnPlayer, with_tolerances
 from diagnose.quantities import read_reading
+from diagnose.several import draw, play_one, shown
 from diagnose.trial import Job, draw_truths, summary, trial_text
 
 KNOWN = {"kit": "meter", "skill": "trade", "history": {}, "switches": "checked", "others": "skipped"}
@@ -318,3 +319,23 @@ def test_the_figures_of_a_trial_are_counted_by_hand() -> None:
 def test_a_message_changes_no_state_of_the_bike_that_is_not_physical() -> None:
     said = JobState(said=("rolled_neutral",), renewed=("acc_fuse",))
     assert physical(said) == physical(replace(said, said=()))
+
+
+# ---- several complaints ------------------------------------------------------------------------------
+
+
+def test_one_shared_cause_of_three_complaints_is_found():
+    """By command 20 pairs of faults and 10 triples: python -m diagnose.several custom_single"""
+    shared = draw(world(), 0, 1, 1)[0]
+    assert len(shared.complaints) == 3 and len(shared.faults) == 1
+    assert shown(world(), shared.faults, shared.complaints) == list(shared.complaints)
+    one = play_one(world(), opened().rulebase, opened().wording, shared)
+    assert one.missed == () and one.played.outcome == "repaired"
+
+
+@pytest.mark.long
+@pytest.mark.timeout(600)
+def test_pairs_of_faults_are_all_found_in_nine_of_ten_jobs():
+    jobs = draw(world(), 6, 4, 2)
+    done = [play_one(world(), opened().rulebase, opened().wording, d) for d in jobs]
+    assert sum(not r.missed for r in done) >= 9

@@ -20,7 +20,7 @@ from diagnose.conversation.means import Means
 from diagnose.conversation.state import Failed, Reading, State, with_setting
 from diagnose.errors import ObservationError, UsageError
 
-CHANGES = 0.3  # [1] total variation of outcomes from which a fault is said to change a reading (estimate)
+CHANGES = 0.3  # [1] change of words, or chance of one, from which a reading is said to change (estimate)
 
 
 def ask_which(turn: Turn, repair: str, causes: tuple[str, ...]) -> Turn:
@@ -96,10 +96,18 @@ def _changed(means: Means, state: State, reading: Reading) -> bool:
     own = world.table(reading.job, (reading.measurement,)).columns[reading.measurement]
     cured = np.asarray(world.cures(state.repaired[-1]), dtype=float)[: world.singles]
     weight = cured * (posterior.marginal(state.belief)[: world.singles] + 1e-9)
-    if not weight.any() or own.outcomes is None:
+    if not weight.any():
         return True
-    away = 0.5 * np.abs(own.outcomes - own.outcomes[:, [world.no_fault]]).sum(axis=0)[: world.singles]
-    return bool(weight @ away > CHANGES * weight.sum())
+    rows = slice(0, world.singles)
+    if own.words is not None:
+        words = np.asarray(own.words)
+        away = 0.5 * np.abs(words - words[[world.no_fault]]).sum(axis=1)[rows]
+        return bool(weight @ away > CHANGES * weight.sum())
+    value, spread = np.asarray(own.value, dtype=float)[rows], np.asarray(own.spread, dtype=float)[rows]
+    sound = value[world.no_fault]
+    with np.errstate(invalid="ignore"):  # OL on both sides is no change
+        same = (value == sound) | (np.abs(value - sound) <= spread[world.no_fault])
+    return bool(weight @ ~same > CHANGES * weight.sum())
 
 
 def prove(turn: Turn, repair: str) -> Turn:
