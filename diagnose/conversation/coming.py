@@ -83,8 +83,8 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
     found = judge(means, state, acts)
     blocked = {mid: is_closed(p, state) for mid, p in found.items() if p.blocked}
     if not state.estimated and state.held is None:  # before work starts, once
-        told = estimates.told(means, state)
-        return _with_estimate(advance(turn.then(replace(state, estimated=True)), hint), told)
+        before = estimates.told(means, state)
+        return _with_estimate(advance(turn.then(replace(state, estimated=True)), hint), before)
     act = planning.plan(means.world, state, blocked).act
     if act.sort == "measure":
         return propose(turn, means.world.measurements[act.option], "measure", judged=found.get(act.option))
