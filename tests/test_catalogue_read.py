@@ -335,8 +335,21 @@ def test_laws_and_devices_of_knowledge_are_those_of_the_circuit():
 
     assert set(LAW_VALUES) == set(netlist.LAWS)
     for law, values in LAW_VALUES.items():
-        assert set(values) - {"ac_per_1000rpm", "phase"} == set(netlist.LAWS[law])
+        assert set(values) - {"ac_per_1000rpm", "phase", "trigger_volts"} == set(netlist.LAWS[law])
     assert {law: tuple(roles) for law, roles in DEVICE_ROLES.items()} == dict(netlist.DEVICE_ROLES)
     assert {law: tuple(values) for law, values in DEVICE_VALUES.items()} == dict(netlist.DEVICE_VALUES)
-    assert {"closed", "ac_per_1000rpm", "phase"} == OPTIONAL_VALUES
+    assert {"closed", "trigger_volts", "ac_per_1000rpm", "phase"} == OPTIONAL_VALUES
     assert len(EDIT_KEYS) == 12
+
+
+def test_a_trigger_belongs_to_a_contact_and_names_two_terminals(tiny_knowledge):
+    change_or_fail = (tiny_knowledge / "components/all.yaml").read_text()
+    for old, new in (
+        ('closed_in: ["run"]}', 'closed_in: ["run"], triggered_by: [in]}'),
+        ('closed_in: ["run"]}', 'closed_in: ["run"], triggered_by: [in, outer]}'),
+    ):
+        (tiny_knowledge / "components/all.yaml").write_text(change_or_fail.replace(old, new))
+        with pytest.raises(KnowledgeError) as err:
+            load_library(tiny_knowledge)
+        said = " ".join(str(p) for p in err.value.problems)
+        assert "expected a contact and two terminals" in said or "unknown terminal 'outer'" in said

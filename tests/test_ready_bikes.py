@@ -260,3 +260,13 @@ def test_no_check_of_a_proving_asks_for_a_contact_inside_a_unit(bike: str) -> No
     }
     assert len(inside) >= 4 and len(dead.found) >= 5
     assert not [c.measurement for c in dead.found.values() if "#" in c.measurement]
+
+
+def test_a_coil_is_not_fed_without_its_pickup_and_its_fellow_is() -> None:
+    """No trigger, no dwell: across the primary nothing while cranking (common practice, no source)."""
+    p = sound("road_four", "pickup_a.open", "pickup_a.gap", "pickup_a.shorted=20mohm")
+    nodes = p.built.spec.nodes
+    cranking = p.solution(JobState(), as_condition(p.built, p.built.spec.functions["spark_1"].when))
+    fed = {x: cranking.between(nodes[f"coil_{x}.plus"], nodes[f"coil_{x}.minus"]) for x in "ab"}
+    assert fed["a"][0] > 3.0 and np.abs(fed["a"][1:]).max() < 0.05
+    assert fed["b"].min() > 3.0

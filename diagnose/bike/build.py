@@ -27,6 +27,7 @@ CHARGE_RPM_CONSTANT = 1500.0
 
 AC_SUFFIX = "ac_per_1000rpm"
 PHASE_SUFFIX = "phase"
+TRIGGER_SUFFIX = "trigger_volts"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +45,8 @@ class Build:
     phases    element id -> by how much its AC volts lag [degrees]; empty without a many-phase alternator
     flashers  element ids of contacts that interrupt the indicators by themselves
     by_engine element id of a contact -> closed while the engine (stands, turns), whatever its control does
+    triggers  element id of a contact -> the two nodes and the AC volts between them without which it stays
+              open while the engine turns
     """
 
     spec: BikeSpec
@@ -59,6 +62,7 @@ class Build:
     phases: Mapping[str, float]
     flashers: tuple[str, ...]
     by_engine: Mapping[str, tuple[bool, bool]]
+    triggers: Mapping[str, tuple[str, str, float]]
 
 
 def kind_of(spec: BikeSpec, component: str) -> Kind:
@@ -102,6 +106,7 @@ def build(spec: BikeSpec) -> Build:
     phases: dict[str, float] = {}
     flashers: list[str] = []
     by_engine: dict[str, tuple[bool, bool]] = {}
+    triggers: dict[str, tuple[str, str, float]] = {}
     generators: dict[str, float] = {}
     fuses: dict[str, tuple[str, ...]] = {}
     battery_part = spec.body["battery_plus"].partition(".")[0]
@@ -128,6 +133,11 @@ def build(spec: BikeSpec) -> Build:
                 phases[element_id] = own.pop(PHASE_SUFFIX)
                 tolerances[e.name].pop(PHASE_SUFFIX, None)
             if e.law == "contact":
+                volts = own.pop(TRIGGER_SUFFIX, 0.0)
+                tolerances[e.name].pop(TRIGGER_SUFFIX, None)
+                if e.triggered_by:
+                    ends = (node(spec, part.id, t) for t in e.triggered_by)
+                    triggers[element_id] = (*ends, volts)
                 if e.closed_in:
                     positions = tuple(p for p in e.closed_in if p not in ENGINE_MOVES)
                     own["closed"] = float("standing" in e.closed_in)
@@ -200,6 +210,7 @@ def build(spec: BikeSpec) -> Build:
         phases,
         tuple(flashers),
         by_engine,
+        triggers,
     )
 
 

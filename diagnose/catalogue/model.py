@@ -50,6 +50,8 @@ class ElementSpec:
     plus/minus own terminal, or own inner node written with a leading '#'
     closed_in  for law `contact`: positions of the part's control in which it is closed; `standing` and
                `turning` speak of the engine
+    triggered_by  for law `contact`: own two terminals between which its trigger_volts AC must stand while the
+               engine turns, or it stays open
     """
 
     name: str
@@ -57,6 +59,7 @@ class ElementSpec:
     plus: str
     minus: str
     closed_in: tuple[str, ...] = ()
+    triggered_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

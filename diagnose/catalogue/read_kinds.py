@@ -129,13 +129,18 @@ def _required(here: Cursor, key: str, unit: str, sources: Collection[str]) -> Va
 
 
 def _element(here: Cursor, name: str, terminals: Collection[str]) -> ElementSpec:
-    here.is_mapping(("law", "plus", "minus"), ("closed_in",))
+    here.is_mapping(("law", "plus", "minus"), ("closed_in", "triggered_by"))
     law = here.word("law", LAW_VALUES)
     for end in ("plus", "minus"):
         _own_end(here, end, terminals)
     if here.has("closed_in") and law != "contact":
         here.note(f"closed_in belongs to law contact, not {law!r}", "closed_in")
-    return ElementSpec(name, law, here.text("plus"), here.text("minus"), here.texts("closed_in"))
+    trigger = here.texts("triggered_by", terminals, "terminal") if here.has("triggered_by") else ()
+    if here.has("triggered_by") and (law != "contact" or len(trigger) != 2):
+        here.note(
+            f"triggered_by={list(trigger)} of {name}; expected a contact and two terminals", "triggered_by"
+        )
+    return ElementSpec(name, law, here.text("plus"), here.text("minus"), here.texts("closed_in"), trigger)
 
 
 def _own_end(here: Cursor, key: str, terminals: Collection[str]) -> None:

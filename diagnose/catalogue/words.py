@@ -37,10 +37,10 @@ PART_WORDS = [
 
 # law -> its values and their units. In `source`, ac_per_1000rpm and its phase in degrees are optional;
 # `closed` of a contact is
-# set by what drives it.
+# set by what drives it; trigger_volts goes with triggered_by.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
-    "contact": {"resistance": "ohm", "closed": "1"},
+    "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V"},
     "fuse": {"resistance": "ohm", "rating": "A"},
     "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V", "phase": "1"},
     "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
@@ -49,7 +49,7 @@ LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "motor": {"resistance": "ohm", "back_emf": "V"},
     "generator": {"regulated_volts": "V", "resistance": "ohm", "max_current": "A"},
 }
-OPTIONAL_VALUES = frozenset({"closed", "ac_per_1000rpm", "phase"})
+OPTIONAL_VALUES = frozenset({"closed", "trigger_volts", "ac_per_1000rpm", "phase"})
 
 # device law -> role -> least number of members; roles ending in _node name own terminals, others elements
 DEVICE_ROLES: Mapping[str, Mapping[str, int]] = {

@@ -111,6 +111,9 @@ class Situations:
         charge = None
         if mode == "dc" and condition.engine not in ("off", "cranking") and self.built.generators:
             charge = self.charge_share(job, condition)
+        idle: dict[str, np.ndarray] = {}
+        if mode == "dc" and condition.engine != "off" and self.built.triggers:
+            idle = self.untriggered(job, condition)
         apart = [j for j in (*condition.apart, *job.apart) if j in self.built.spec.wires]
         cases = []
         for i in range(len(self.candidates)):
@@ -122,6 +125,7 @@ class Situations:
             edits = base + own
             if charge is not None:
                 edits += self._weakened_charge(condition, float(charge[i]), edits)
+            edits += tuple(Change(e, "closed", 0.0) for e, mask in idle.items() if mask[i])
             cases.append(Case(edits, self._states(i, job)))
         return cases
 
@@ -136,6 +140,17 @@ class Situations:
                     current = min(current, e.value)
             out.append(Change(element, "max_current", current * share))
         return tuple(out)
+
+    def untriggered(self, job: JobState, condition: Condition) -> dict[str, np.ndarray]:
+        """Contact -> (n_candidates,) bool: its trigger gives too few AC volts, so it stays open.
+
+        What an igniter without its pickup does: with the engine turning it never feeds its coil.
+        """
+        out: dict[str, np.ndarray] = {}
+        for element, (plus, minus, least) in self.built.triggers.items():
+            parts = [self.solution(job, condition, mode).between(plus, minus) for mode in self.ac_modes()]
+            out[element] = np.sqrt(np.sum(np.square(parts), axis=0)) < least
+        return out
 
     def ac_modes(self) -> tuple[Mode, ...]:
         """Solutions that make up AC volts: one, or with a many-phase alternator two at right angles."""
