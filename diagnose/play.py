@@ -111,11 +111,13 @@ def play(
     *,
     told: Told | None = None,
     said: Said | None = None,
+    watch: Callable[[Any], None] | None = None,
 ) -> Played:
     """Play a job.
 
     options  as intake.settle takes them: complaints, kit, skill, history ...
     cures    whether a repair id cures what is hidden; with several faults, what it did
+    watch    called with the job's state before each message
     told     called with every event; said: with every message (to show or record the talk)
     """
     state, events = begin(options, world, rulebase, wording)
@@ -157,6 +159,8 @@ def play(
             judged = permit(Means(world, rulebase, wording), state, world.measurements[opened.measurement])
             if judged.blocked:
                 blocked.append(opened.measurement)
+        if watch:
+            watch(state)
         message = reply(world, state, player, cures, advice, asked, problem)
         doubts += "sure" in message
         if state.open is not None and state.open.measurement and "answer" in message:

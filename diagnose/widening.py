@@ -101,7 +101,7 @@ class WideWorld:
         twins = tuple(_twin(base.candidates[i]) for i in self._twins)
         self.candidates: tuple[Candidate, ...] = (*base.candidates, *pairs, *twins)
         self.singles = base.singles
-        self.prior = np.array([c.prior for c in self.candidates])
+        self.prior = np.concatenate((base.prior, [c.prior for c in (*pairs, *twins)]))
         self.no_fault, self.unmodelled = base.no_fault, base.unmodelled
         self.latent_sd = base.latent_sd
         healthy = base.candidates[base.no_fault]

@@ -44,6 +44,7 @@ UNITS = {
 }
 OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0}
 LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
+CHARGING_AMPERES = 1.0  # from here on a wire that carries nothing at rest belongs to the charging path
 CONDITIONS_PER_POINT = 3
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7
@@ -313,6 +314,32 @@ def _point_conditions(
     return chosen if plain is None or plain in chosen else [*chosen, plain]
 
 
+def _charging_path(
+    built: Build, service: Service, points: Mapping[str, str], rows: Mapping[str, list[int]]
+) -> Iterable[tuple[str, Condition, str]]:
+    """Points whose current flows only with the engine running, where to read them, and the post they feed.
+
+    What they lose is read against the post itself: next to it the post's own volts do not matter.
+    """
+    spec = built.spec
+    plus, minus = spec.body["battery_plus"], spec.body["battery_minus"]
+    running = [j for j, c in enumerate(service.conditions) if c.engine not in ("off", "cranking")]
+    standing = [j for j, c in enumerate(service.conditions) if c.engine == "off"]
+    if not running:
+        return
+    reference = {node_of_point(spec, plus), node_of_point(spec, minus)}
+    for at, point in points.items():
+        if at in reference or not rows.get(at) or at not in service.nodes:
+            continue
+        through = service.currents[rows[at]].max(axis=0)
+        j = max(running, key=lambda k: (through[k], -k))
+        if through[j] < CHARGING_AMPERES or through[standing].max(initial=0.0) > 0.2 * through[j]:
+            continue
+        volts = service.volts[[service.nodes[at], service.nodes[node_of_point(spec, plus)]], j]
+        near_plus = abs(volts[0] - volts[1]) < abs(volts[0])
+        yield point, replace(service.conditions[j], engine="5000"), plus if near_plus else minus
+
+
 def measurements(
     built: Build, service: Service, instruments: Mapping[str, Instrument]
 ) -> dict[str, Measurement]:
@@ -347,6 +374,8 @@ def measurements(
                     put(two_point(built, instruments, "lamp", point, minus, condition))
                 elif point != minus:
                     put(two_point(built, instruments, "lamp", plus, point, condition))
+    for point, condition, post in _charging_path(built, service, points, rows):
+        put(two_point(built, instruments, "drop", point, post, condition))
     for f in spec.functions.values():
         own = as_condition(built, f.when)
         if f.kind != "charge":

@@ -67,7 +67,8 @@ def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
             rows.append(row)
             milder.append(order[place - 1] if place else healthy)
             worse.append(order[place + 1] if place + 1 < len(order) else row)
-    return Ranges(*(np.array(x, dtype=int) for x in (rows, milder, worse, worn)), healthy)
+    lists = [np.array(x, dtype=int) for x in (rows, milder, worse, worn)]
+    return Ranges(lists[0], lists[1], lists[2], lists[3], healthy)
 
 
 def over_ranges(column: Column, own: Ranges) -> Column:
