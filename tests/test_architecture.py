@@ -31,6 +31,7 @@ ORDER = (
     ("players", "play"),
     ("prove",),
     ("replay", "trial", "demo", "bench", "several"),
+    ("robust",),
     ("jobs", "commands"),
     ("cli", "__main__"),
 )

@@ -13,11 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diagnose.bike.acts import FUNCTION_WORDS, high_tension_nodes, measurements, parse_measurement
+from diagnose.bike.acts import FUNCTION_WORDS, measurements, parse_measurement
 from diagnose.bike.build import Build, ac_edits, build
 from diagnose.bike.candidates import single_faults
 from diagnose.bike.currents import Service, as_condition, service
 from diagnose.bike.model import JobState
+from diagnose.bike.points import high_tension_nodes
 from diagnose.catalogue.compose import compose_bike
 from diagnose.catalogue.read import load_library
 from diagnose.circuit.netlist import Change

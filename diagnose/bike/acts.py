@@ -6,15 +6,14 @@ functions, windings from the kinds of part, places from where the parts sit.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-
-import numpy as np
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service, as_condition, need_condition
 from diagnose.bike.hunt import fuse_conditions, joints_behind, joints_of_needs
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
+from diagnose.bike.points import charging_path, high_tension_nodes, point_conditions, touchable
 from diagnose.catalogue.model import Instrument, TestSpec
 from diagnose.errors import UsageError, unknown
 
@@ -44,44 +43,9 @@ UNITS = {
 }
 OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0}
 LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
-CHARGING_AMPERES = 1.0  # from here on a wire that carries nothing at rest belongs to the charging path
-CONDITIONS_PER_POINT = 3
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
-
-
-def touchable(built: Build) -> dict[str, str]:
-    """node -> the terminal by which it is best touched: bare, in the place with the least access."""
-    best: dict[str, tuple[float, int, str]] = {}
-    for order, (point, at) in enumerate(built.spec.nodes.items()):
-        component = point.partition(".")[0]
-        part = built.spec.parts[component]
-        if component in built.spec.wires or not part.place:
-            continue
-        rank = (built.spec.places[part.place].access_min, order, point)
-        if at not in best or rank < best[at]:
-            best[at] = rank
-    return {at: point for at, (_, _, point) in best.items()}
-
-
-def high_tension_nodes(built: Build) -> set[str]:
-    """Nodes that carry the spark: no live meter or lamp goes there, ohms with the battery off may."""
-    spec = built.spec
-    parts = spec.parts.values()
-    return {spec.nodes[f"{p.id}.{t}"] for p in parts for t in spec.kinds[p.kind].high_tension}
-
-
-def components_at(built: Build, point: str) -> tuple[str, ...]:
-    """Parts, not wires, that meet in the node of a point."""
-    at = node_of_point(built.spec, point)
-    return tuple(
-        dict.fromkeys(
-            p.partition(".")[0]
-            for p, n in built.spec.nodes.items()
-            if n == at and p.partition(".")[0] not in built.spec.wires
-        )
-    )
 
 
 def _place(built: Build, component: str) -> str:
@@ -287,59 +251,6 @@ def amps(
     )
 
 
-def _point_conditions(
-    built: Build, service: Service, at: str, rows: Mapping[str, list[int]]
-) -> Iterable[int]:
-    """Conditions in which a node says most: those in which its branches carry most current.
-
-    The plainest condition in which it carries any is among them. A node that never carries current
-    (a module input's far end, a dead pole) is read at key-on.
-    """
-    engine_off = [j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls]
-    through = service.currents[rows[at]].max(axis=0) if rows.get(at) else np.zeros(len(service.conditions))
-    order = sorted(engine_off, key=lambda j: (-through[j], len(service.conditions[j].controls), j))
-    chosen: list[int] = []
-    for j in order:
-        if len(chosen) >= CONDITIONS_PER_POINT:
-            break
-        if chosen and through[j] < max(0.05 * through[chosen[0]], 1e-4):
-            break
-        # a further condition earns its place only if it sends the current elsewhere
-        similar = any(abs(through[j] - through[k]) < 0.02 * through[k] for k in chosen)
-        if not similar:
-            chosen.append(j)
-    # and the plainest in which it carries anything: what fails there fails whatever else is switched on
-    alive = [j for j in engine_off if through[j] > 1e-4]
-    plain = min(alive, key=lambda j: (len(service.conditions[j].controls), j), default=None)
-    return chosen if plain is None or plain in chosen else [*chosen, plain]
-
-
-def _charging_path(
-    built: Build, service: Service, points: Mapping[str, str], rows: Mapping[str, list[int]]
-) -> Iterable[tuple[str, Condition, str]]:
-    """Points whose current flows only with the engine running, where to read them, and the post they feed.
-
-    What they lose is read against the post itself: next to it the post's own volts do not matter.
-    """
-    spec = built.spec
-    plus, minus = spec.body["battery_plus"], spec.body["battery_minus"]
-    running = [j for j, c in enumerate(service.conditions) if c.engine not in ("off", "cranking")]
-    standing = [j for j, c in enumerate(service.conditions) if c.engine == "off"]
-    if not running:
-        return
-    reference = {node_of_point(spec, plus), node_of_point(spec, minus)}
-    for at, point in points.items():
-        if at in reference or not rows.get(at) or at not in service.nodes:
-            continue
-        through = service.currents[rows[at]].max(axis=0)
-        j = max(running, key=lambda k: (through[k], -k))
-        if through[j] < CHARGING_AMPERES or through[standing].max(initial=0.0) > 0.2 * through[j]:
-            continue
-        volts = service.volts[[service.nodes[at], service.nodes[node_of_point(spec, plus)]], j]
-        near_plus = abs(volts[0] - volts[1]) < abs(volts[0])
-        yield point, replace(service.conditions[j], engine="5000"), plus if near_plus else minus
-
-
 def measurements(
     built: Build, service: Service, instruments: Mapping[str, Instrument]
 ) -> dict[str, Measurement]:
@@ -363,7 +274,7 @@ def measurements(
     for at, point in points.items():
         if at == reference or at in sparking:
             continue
-        for j in _point_conditions(built, service, at, rows):
+        for j in point_conditions(built, service, at, rows):
             condition = service.conditions[j]
             volts = service.volts[service.nodes[at], j] if at in service.nodes else 0.0
             kind = "drop" if abs(volts) < 1.0 else "volts"
@@ -374,7 +285,7 @@ def measurements(
                     put(two_point(built, instruments, "lamp", point, minus, condition))
                 elif point != minus:
                     put(two_point(built, instruments, "lamp", plus, point, condition))
-    for point, condition, post in _charging_path(built, service, points, rows):
+    for point, condition, post in charging_path(built, service, points, rows):
         put(two_point(built, instruments, "drop", point, post, condition))
     for f in spec.functions.values():
         own = as_condition(built, f.when)

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from diagnose.bike.acts import touchable
 from diagnose.bike.build import Build, last_lead, node_of_point
+from diagnose.bike.points import touchable
 
 CONDUCTING = ("wire", "connector", "ground")
 

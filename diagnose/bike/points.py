@@ -1,0 +1,102 @@
+"""Where a loom is read: the points to touch, and in which conditions each of them says most.
+
+Third arrow of the flow (composed bike -> acts). Reads the loom and the sound bike in use; solves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.currents import Service
+from diagnose.bike.model import Condition
+
+CONDITIONS_PER_POINT = 3
+CHARGING_AMPERES = 1.0  # from here on a wire that carries nothing at rest belongs to the charging path
+
+
+def touchable(built: Build) -> dict[str, str]:
+    """node -> the terminal by which it is best touched: bare, in the place with the least access."""
+    best: dict[str, tuple[float, int, str]] = {}
+    for order, (point, at) in enumerate(built.spec.nodes.items()):
+        component = point.partition(".")[0]
+        part = built.spec.parts[component]
+        if component in built.spec.wires or not part.place:
+            continue
+        rank = (built.spec.places[part.place].access_min, order, point)
+        if at not in best or rank < best[at]:
+            best[at] = rank
+    return {at: point for at, (_, _, point) in best.items()}
+
+
+def high_tension_nodes(built: Build) -> set[str]:
+    """Nodes that carry the spark: no live meter or lamp goes there, ohms with the battery off may."""
+    spec = built.spec
+    parts = spec.parts.values()
+    return {spec.nodes[f"{p.id}.{t}"] for p in parts for t in spec.kinds[p.kind].high_tension}
+
+
+def components_at(built: Build, point: str) -> tuple[str, ...]:
+    """Parts, not wires, that meet in the node of a point."""
+    at = node_of_point(built.spec, point)
+    return tuple(
+        dict.fromkeys(
+            p.partition(".")[0]
+            for p, n in built.spec.nodes.items()
+            if n == at and p.partition(".")[0] not in built.spec.wires
+        )
+    )
+
+
+def point_conditions(built: Build, service: Service, at: str, rows: Mapping[str, list[int]]) -> Iterable[int]:
+    """Conditions in which a node says most: those in which its branches carry most current.
+
+    The plainest condition in which it carries any is among them. A node that never carries current
+    (a module input's far end, a dead pole) is read at key-on.
+    """
+    engine_off = [j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls]
+    through = service.currents[rows[at]].max(axis=0) if rows.get(at) else np.zeros(len(service.conditions))
+    order = sorted(engine_off, key=lambda j: (-through[j], len(service.conditions[j].controls), j))
+    chosen: list[int] = []
+    for j in order:
+        if len(chosen) >= CONDITIONS_PER_POINT:
+            break
+        if chosen and through[j] < max(0.05 * through[chosen[0]], 1e-4):
+            break
+        # a further condition earns its place only if it sends the current elsewhere
+        similar = any(abs(through[j] - through[k]) < 0.02 * through[k] for k in chosen)
+        if not similar:
+            chosen.append(j)
+    # and the plainest in which it carries anything: what fails there fails whatever else is switched on
+    alive = [j for j in engine_off if through[j] > 1e-4]
+    plain = min(alive, key=lambda j: (len(service.conditions[j].controls), j), default=None)
+    return chosen if plain is None or plain in chosen else [*chosen, plain]
+
+
+def charging_path(
+    built: Build, service: Service, points: Mapping[str, str], rows: Mapping[str, list[int]]
+) -> Iterable[tuple[str, Condition, str]]:
+    """Points whose current flows only with the engine running, where to read them, and the post they feed.
+
+    What they lose is read against the post itself: next to it the post's own volts do not matter.
+    """
+    spec = built.spec
+    plus, minus = spec.body["battery_plus"], spec.body["battery_minus"]
+    running = [j for j, c in enumerate(service.conditions) if c.engine not in ("off", "cranking")]
+    standing = [j for j, c in enumerate(service.conditions) if c.engine == "off"]
+    if not running:
+        return
+    reference = {node_of_point(spec, plus), node_of_point(spec, minus)}
+    for at, point in points.items():
+        if at in reference or not rows.get(at) or at not in service.nodes:
+            continue
+        through = service.currents[rows[at]].max(axis=0)
+        j = max(running, key=lambda k: (through[k], -k))
+        if through[j] < CHARGING_AMPERES or through[standing].max(initial=0.0) > 0.2 * through[j]:
+            continue
+        volts = service.volts[[service.nodes[at], service.nodes[node_of_point(spec, plus)]], j]
+        near_plus = abs(volts[0] - volts[1]) < abs(volts[0])
+        yield point, replace(service.conditions[j], engine="5000"), plus if near_plus else minus

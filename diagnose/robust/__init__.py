@@ -1,0 +1,1 @@
+"""How much a job suffers when what it believes is wrong: `python -m diagnose.robust`."""
