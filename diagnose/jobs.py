@@ -16,12 +16,14 @@ from typing import TYPE_CHECKING, Any
 from diagnose.conversation.screen import Terminal, wrap
 from diagnose.conversation.terminal import PlainTerminal, converse, open_terminal
 from diagnose.errors import UsageError
-from diagnose.journal import find_job, jobs_folder, list_jobs, open_journal
+from diagnose.journal import find_job, jobs_folder, list_jobs, now, open_journal
 from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED
 
 if TYPE_CHECKING:
     from diagnose.conversation.session import Session
+    from diagnose.means import Opened
+    from diagnose.wiring import BikeWorld
 
 
 def begin(options: argparse.Namespace) -> int:
@@ -37,10 +39,26 @@ def begin(options: argparse.Namespace) -> int:
     known: dict[str, Any] = {"complaints": options.complaint, "kit": options.kit, "skill": options.skill}
     known["price_limit"] = options.limit
     known = {k: v for k, v in known.items() if v}
+    proof = _proved(options, world.spec.id, opened, world)
+    known |= {"proved": proof} if proof else {}
     session = new_session(
         jobs_folder(options.folder), world.spec.id, known, world, opened.rulebase, opened.wording
     )
     return _hold(session, options.lines, terminal)
+
+
+def _proved(
+    options: argparse.Namespace, bike: str, opened: Opened, world: BikeWorld
+) -> dict[str, Any] | None:
+    """What the last proving run of this bike rules out; None without one that counts."""
+    records, _ = list_jobs(jobs_folder(options.folder))
+    if not any(r.options.get("prove") and r.bike == bike for r in records):
+        return None
+    from diagnose.prove.bench import open_bench
+    from diagnose.prove.later import for_a_job, last_proof
+
+    record = last_proof(records, bike)
+    return for_a_job(record, open_bench(opened, bike), world, now()) if record is not None else None
 
 
 def go_on(options: argparse.Namespace) -> int:

@@ -132,7 +132,7 @@ def play(
         for event in events:
             if told:
                 told(event)
-            if "estimate" in event:
+            if "estimate" in event and not estimate:
                 estimate = tuple(event["estimate"]["minutes"][k] for k in ("low", "expected", "high"))
         closing = next((e for e in events if e["event"] == "closed"), None)
         ends = [e for e in events if e["event"] == "advice" and e["sort"] == "stop"]

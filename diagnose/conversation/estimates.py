@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import math
 
-from diagnose.choice.estimate import remaining
+import numpy as np
+
+from diagnose.choice.estimate import HIGH, remaining
 from diagnose.choice.weigh import weigh
-from diagnose.conversation import names, planning
+from diagnose.conversation import evidence, names, planning
 from diagnose.conversation.means import Event, Means, is_closed, judge
 from diagnose.conversation.state import State
 
@@ -24,11 +26,12 @@ def told(means: Means, state: State) -> Event:
     blocked = {mid: is_closed(p, state) for mid, p in found.items() if p.blocked}
     problem, belief, paid, _ = planning.problem_of(means.world, state, blocked)
     rest = remaining(weigh(problem, belief, paid))
-    minutes = [rest.minutes_low, rest.minutes, rest.minutes_high]
-    prices = [rest.price_low, rest.price, rest.price_high]
+    more, most = further_faults(means, state)
+    minutes = [rest.minutes_low, rest.minutes * (1.0 + more), rest.minutes_high * (1.0 + most)]
+    prices = [rest.price_low, rest.price * (1.0 + more), rest.price_high * (1.0 + most)]
     low, mid, high = (names.minutes(max(m, 1.0)) for m in minutes)
-    cheap, dear = (_money(p) for p in (rest.price_low, rest.price_high))
-    parts = "parts_none" if rest.price_high < 0.5 else "parts_same" if cheap == dear else "parts_range"
+    cheap, dear = (_money(p) for p in (prices[0], prices[2]))
+    parts = "parts_none" if prices[2] < 0.5 else "parts_same" if cheap == dear else "parts_range"
     priced = {"parts_range": {"low": cheap, "high": dear}, "parts_same": {"high": dear}}.get(parts, {})
     text = means.say(
         state, "estimate", minutes=mid, low=low, high=high, parts=means.say(state, parts, **priced)
@@ -40,6 +43,23 @@ def told(means: Means, state: State) -> Event:
         "price": dict(zip(keys, (round(p, 2) for p in prices), strict=True)),
         "text": text,
     }
+
+
+def further_faults(means: Means, state: State) -> tuple[float, int]:
+    """Faults besides the first: expected, and as many as there are not in nine cases of ten.
+
+    Several complaints that nothing known explains together (`unmodelled`) are taken as a cause each.
+    """
+    count = len(state.all_complaints)
+    if count < 2:
+        return 0.0, 0
+    chance = evidence.chances(state.belief)
+    further = np.array([max(len(c.faults) - 1, 0) for c in means.world.candidates])
+    further[means.world.unmodelled] = count - 1
+    later = len(state.later)
+    expected = float(chance @ further) + later
+    most = int(max(f for f in set(further.tolist()) if chance[further >= f].sum() >= 1.0 - HIGH)) + later
+    return expected, most
 
 
 def _money(price: float) -> str:

@@ -82,6 +82,7 @@ def _go_on(turn: Turn, complaints: tuple[str, ...]) -> Turn:
         belief=evidence.rebuild(means.world, state.setting, heard),
         phase="working",
         later=(),
+        estimated=False,  # what is left is told anew
         wider=NOT_WIDER,
         widened_at=0,
         paid=replace(state.paid, used=frozenset(e.measurement for e in kept if isinstance(e, Reading))),

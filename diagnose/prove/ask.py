@@ -14,7 +14,7 @@ from diagnose.conversation.means import Event
 from diagnose.conversation.state import BEGINNER_FACTOR
 from diagnose.prove.bench import Bench
 from diagnose.prove.model import Check, Limit, Outcome, Reason
-from diagnose.prove.order import minutes
+from diagnose.prove.order import minutes, series
 from diagnose.prove.state import State
 
 DIAL_OHMS = ((200.0, "200"), (2e3, "2 k"), (20e3, "20 k"), (200e3, "200 k"), (2e6, "2 M"))
@@ -174,6 +174,13 @@ def check_event(bench: Bench, state: State, check: Check, *, again: bool = False
             lines.append(bench.words.say("open_place", skill, place=place[0]))
         lines += _switches(bench, state, check, m)
     lines += _act(bench, state, check, m)
+    row = (
+        series(bench.plan, (check.id, *(q for q in state.queue if q != check.id)))
+        if not again
+        else (check.id,)
+    )
+    if len(row) > 1:
+        lines.append(_series(bench, state, row))
     expected = say(
         bench, state, "expected", value=expected_words(bench, check), limit=limit_words(bench, state, check)
     )
@@ -186,6 +193,7 @@ def check_event(bench: Bench, state: State, check: Check, *, again: bool = False
         m.kind if m else check.sort,
         (" " if skill == "trade" else "\n").join(filter(None, text)),
         check=check.id,
+        series=list(row),
         sort=check.sort,
         phase=check.phase,
         stage=check.stage,
@@ -204,6 +212,17 @@ def check_event(bench: Bench, state: State, check: Check, *, again: bool = False
         why=" ".join(reasons(bench, state, check.limit.reasons)),
         again=again,
     )
+
+
+def _series(bench: Bench, state: State, row: tuple[str, ...]) -> str:
+    """The readings that follow with nothing changed but the red lead, numbered."""
+    shown = []
+    for number, name in enumerate(row[1:], start=2):
+        check = bench.plan.by_id[name]
+        at = names.point(bench.named, check.points[0], bench.words)
+        limit = f" ({limit_words(bench, state, check)})" if state.given.skill == "trade" else ""
+        shown.append(f"{number}: {at}{limit}")
+    return say(bench, state, "series", points="\n".join(shown))
 
 
 def _switches(bench: Bench, state: State, check: Check, m: Measurement | None) -> list[str]:

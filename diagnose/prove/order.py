@@ -6,7 +6,9 @@ ground that everything is read against first, then place by place, by likely mis
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import itertools
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from diagnose.bike.candidates import single_faults
@@ -19,6 +21,9 @@ from diagnose.prove.model import Check, Plan, Stage
 from diagnose.prove.whole import everything
 
 SORTS = ("ground", "to_ground", "kill", "switch", "apart", "contact", "joined", "rating")
+MOST_SERIES = 8  # readings that one question asks for (estimate: what fits a small screen)
+ALONE = ("posts", "lamp", "loaded", "drop", "by_meter")  # never one of a series
+PINS = ("pin",)
 MADE_BY_HAND: Mapping[str, float] = {"assembly": 4.0, "assembly_care": 2.5}  # as for fresh wiring in a job
 STAGE_MINUTES = 1.0  # key off, a lamp or fuse in or out, key on (estimate)
 PULL_MINUTES = 0.5  # a fuse or a plug, out or in (estimate)
@@ -63,8 +68,39 @@ def ordered(sound: Sound, checks: Iterable[Check]) -> list[Check]:
 
     out = list(first)
     for place in sorted(by_place, key=lambda p: (-rate(p), p)):
-        out += sorted(by_place[place], key=lambda c: (SORTS.index(c.sort), -c.weight, c.id))
+        # within a place: one setting, black lead and dial after the other, so that they are read as a series
+        out += sorted(by_place[place], key=lambda c: (c.sort != "ground", _apart_from_lead(c), _usual(c)))
     return out
+
+
+def _usual(check: Check) -> tuple[int, float, str]:
+    """What comes first with one setting: by sort, then the likelier mistake."""
+    return SORTS.index(check.sort), -check.weight, check.id
+
+
+def _setting(check: Check) -> tuple[str, str]:
+    """What stays as it is from one reading of a series to the next: switches, black lead."""
+    return check.measurement.partition("@")[2], check.points[-1] if check.points else ""
+
+
+def series(plan: Plan, queue: Sequence[str]) -> tuple[str, ...]:
+    """The first checks of a queue that are read with nothing changed but the place of the red lead."""
+    first = plan.by_id[queue[0]]
+
+    def alike(name: str) -> bool:
+        c = plan.by_id[name]
+        same = _apart_from_lead(c) == _apart_from_lead(first)
+        return same and c.measurement.partition(":")[0] == first.measurement.partition(":")[0]
+
+    if first.choices or not first.points or first.sort in ALONE:
+        return (first.id,)
+    return tuple(itertools.takewhile(alike, queue[:MOST_SERIES]))
+
+
+def _apart_from_lead(c: Check) -> tuple[object, ...]:
+    """Everything but the place of the red lead: stage, place, switches, black lead, dial."""
+    dial = 99 if math.isinf(c.limit.high) else max(0, math.ceil(math.log10(max(c.limit.high, 1e-9) / 200.0)))
+    return c.stage, c.place, c.sort in PINS, _setting(c), c.limit.unit, dial
 
 
 def make_plan(sound: Sound) -> Plan:

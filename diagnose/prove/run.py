@@ -6,6 +6,7 @@ hands a failed check to the fault finding. Writes nothing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -73,6 +74,8 @@ def _read(message: Any) -> Mapping[str, Any]:
     """A message in the shape of the protocol; raises ObservationError."""
     if isinstance(message, Mapping) and set(message) - {"question"} == {"do"} and message["do"] in DO:
         return message
+    if isinstance(message, Mapping) and ("wait" in message or message.get("do") == "back"):
+        raise ObservationError("wait", "pause: a proving run is resumed where it stands", "pause")
     messages.read_message(message)
     return dict(message)
 
@@ -113,6 +116,10 @@ def _answered(bench: Bench, state: State, text: str) -> tuple[State, tuple[Event
     if open_id == "mend":
         return _mended(bench, state, text)
     check = bench.plan.by_id[open_id]
+    row = [str(c) for c in state.event.get("series", ())]
+    parts = several_readings(text, len(row)) if check.limit.unit else ()
+    if len(parts) > 1:
+        return _in_series(bench, state, row, parts)
     special = without_reading(text, bench.words)
     if special:
         return _next(bench, *_record(bench, state, Outcome(check.id, "open", None, text, f"open_{special}")))
@@ -135,6 +142,39 @@ def _answered(bench: Bench, state: State, text: str) -> tuple[State, tuple[Event
     if not good and not state.job_check and not state.left:
         return _failed(bench, state, check, events)
     return _next(bench, state, events)
+
+
+def several_readings(text: str, most: int) -> tuple[str, ...]:
+    """The readings of a series, separated by semicolons or by commas with a space; `all OL` means each.
+
+    raises  ObservationError when there are more than were asked for
+    """
+    if text.strip().lower().strip(".") in ("all ol", "all open"):
+        return ("OL",) * most if most > 1 else ()
+    parts = tuple(p.strip() for p in re.split(r"\s*;\s*|,\s+", text.strip()) if p.strip())
+    if len(parts) > max(most, 1):
+        raise ObservationError(text, f"at most {max(most, 1)} readings here, not {len(parts)}", parts[0])
+    return parts
+
+
+def _in_series(
+    bench: Bench, state: State, row: list[str], parts: tuple[str, ...]
+) -> tuple[State, tuple[Event, ...]]:
+    """Several readings with one setting, each a check of its own; a doubtful one is asked again first."""
+    told: tuple[Event, ...] = ()
+    done = 0
+    for check, part in zip(row, parts, strict=False):
+        if state.event.get("question") != check or state.event.get("again"):
+            break
+        told = tuple(e for e in told if e["event"] != "question")  # answered in the same breath
+        state, more = _answered(bench, state, part)
+        told, done = (*told, *more), done + 1
+    if done < len(parts):
+        told = (
+            {"event": "noted", "text": ask.say(bench, state, "series_left", count=len(parts) - done)},
+            *told,
+        )
+    return state, told
 
 
 def read_value(bench: Bench, check: Check, text: str) -> tuple[float | str | tuple[str, ...], str]:

@@ -43,6 +43,8 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "units_in": ("units",),
     "stage_ready": (),
     "read_again_ohms": (),
+    "series": ("points",),
+    "series_left": ("count",),
     "read_again": (),
     "ask_rating": ("fuse",),
     "ask_wakes": ("functions",),
