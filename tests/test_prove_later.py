@@ -96,7 +96,7 @@ def test_more_readings_than_points_are_not_taken():
 
 def test_a_beginner_gets_the_points_of_a_series_in_a_list():
     _, state = first_series("beginner")
-    assert "Then, with nothing else moved" in state.event["text"] and "\n2  " in state.event["text"]
+    assert "Then, with nothing else moved" in state.event["text"] and "\n2: " in state.event["text"]
 
 
 @pytest.mark.parametrize("message", [{"wait": "charger"}, {"do": "back"}])
