@@ -192,6 +192,11 @@ EXCHANGED = {
         "ignition_transistor_four",
         {"left_points.do_not_make": ["spark_left"], "coil_feed.broken": ["spark_left", "spark_right"]},
     ),
+    "ignition_points_triple": (
+        "road_four",
+        "ignition_transistor_four",
+        {"centre_points.closed_up": ["spark_centre"], "points_plug_right.backed_out": ["spark_right"]},
+    ),
     "ignition_transistor_twin": (
         "road_four",
         "ignition_transistor_four",
