@@ -17,6 +17,8 @@ from diagnose.prove.model import Check, Limit, Outcome, Reason
 from diagnose.prove.order import minutes, series
 from diagnose.prove.state import State
 
+# the fault that a failed check of this sort is, without a search
+NAMES_ITSELF = {"rating": "wrong_rating", "posts": "turned"}
 DIAL_OHMS = ((200.0, "200"), (2e3, "2 k"), (20e3, "20 k"), (200e3, "200 k"), (2e6, "2 M"))
 
 
@@ -339,6 +341,7 @@ def mend_event(bench: Bench, state: State, check: Check) -> Event:
         choices=["yes", "no"],
         titles={"yes": bench.words.say("yes"), "no": bench.words.say("no")},
         check=check.id,
+        candidates=[f"{check.about}.{NAMES_ITSELF[check.sort]}"],
     )
 
 

@@ -83,7 +83,7 @@ def _since(when: str, now: str) -> float:
 
 def _chance(bench: Bench, world: BikeWorld, checks: Sequence[Check]) -> np.ndarray:
     """(n_candidates,) chance that a bike with each fault passes all these checks, over a sound one's."""
-    store = Store(key_of(world._key, "proved", [c.id for c in (*checks, *world.candidates)]))
+    store = Store(key_of(world._key, "proved", [*(c.id for c in checks), *(c.id for c in world.candidates)]))
     kept = store.get("chance")
     if kept is not None and len(kept) == len(world.candidates):
         return np.asarray(kept)

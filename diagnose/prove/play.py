@@ -190,6 +190,8 @@ def play(
             if event["event"] == "advice":
                 advised.append(str(event["repair"]))
                 named = tuple(event["candidates"])
+            if event.get("question") == "mend":
+                named = tuple(event["candidates"])
         if state.result or (stop_at_failure and failed):
             break
         if watch and player.index:
