@@ -136,8 +136,8 @@ def build(spec: BikeSpec) -> Build:
                 volts = own.pop(TRIGGER_SUFFIX, 0.0)
                 tolerances[e.name].pop(TRIGGER_SUFFIX, None)
                 if e.triggered_by:
-                    ends = (node(spec, part.id, t) for t in e.triggered_by)
-                    triggers[element_id] = (*ends, volts)
+                    one, other = (node(spec, part.id, t) for t in e.triggered_by)
+                    triggers[element_id] = (one, other, volts)
                 if e.closed_in:
                     positions = tuple(p for p in e.closed_in if p not in ENGINE_MOVES)
                     own["closed"] = float("standing" in e.closed_in)
