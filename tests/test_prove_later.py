@@ -68,7 +68,7 @@ def test_a_reading_of_a_series_that_is_outside_is_asked_again_before_the_next_co
     check = b.plan.by_id[state.event["series"][1]]
     wrong = "0.1 ohm" if math.isinf(check.limit.high) else "OL"
     after, events = step(state, {"answer": "; ".join([said[0], wrong, *said[2:]])}, b)
-    assert events[0]["event"] == "noted" and f"last {len(said) - 2} of these" in events[0]["text"]
+    assert events[0]["event"] == "noted" and f"the last {len(said) - 2}." in events[0]["text"]
     assert after.event["question"] == check.id and after.event["again"]
     assert after.outcome(state.event["series"][2]) is None
 
@@ -96,7 +96,7 @@ def test_more_readings_than_points_are_not_taken():
 
 def test_a_beginner_gets_the_points_of_a_series_in_a_list():
     _, state = first_series("beginner")
-    assert "Then, with nothing else moved" in state.event["text"] and "\n2: " in state.event["text"]
+    assert "the first tip on each of these" in state.event["text"] and "\n2: " in state.event["text"]
 
 
 @pytest.mark.parametrize("message", [{"wait": "charger"}, {"do": "back"}])

@@ -181,14 +181,13 @@ def check_event(bench: Bench, state: State, check: Check, *, again: bool = False
         if not again
         else (check.id,)
     )
-    if len(row) > 1:
-        lines.append(_series(bench, state, row))
+    more = _series(bench, state, row) if len(row) > 1 else ""
     expected = say(
         bench, state, "expected", value=expected_words(bench, check), limit=limit_words(bench, state, check)
     )
     wanted = {"plus": m.plus or None, "minus": m.minus or None} if m else {"plus": None, "minus": None}
     # a beginner types what he sees before he is told what it should be; the limit is in the event for all
-    text = [*lines, expected] if skill == "trade" else lines
+    text = [*lines, expected, more] if skill == "trade" else [*lines, more]
     return question(
         state,
         check.id,
@@ -224,7 +223,8 @@ def _series(bench: Bench, state: State, row: tuple[str, ...]) -> str:
         at = names.point(bench.named, check.points[0], bench.words)
         limit = f" ({limit_words(bench, state, check)})" if state.given.skill == "trade" else ""
         shown.append(f"{number}: {at}{limit}")
-    return say(bench, state, "series", points="\n".join(shown))
+    ohms = bench.plan.by_id[row[0]].limit.unit == "ohm"
+    return say(bench, state, "series_ohms" if ohms else "series", points="\n".join(shown))
 
 
 def _switches(bench: Bench, state: State, check: Check, m: Measurement | None) -> list[str]:
@@ -245,7 +245,10 @@ def _switches(bench: Bench, state: State, check: Check, m: Measurement | None) -
                 lines.append(bench.words.say(known[position], skill))
             else:
                 lines.append(bench.words.say("engine_rpm", skill, rpm=position))
-    if not lines and check.sort not in ("rating", "posts", "standing"):
+    stops = m is not None and m.kind == "observe" and bench.view.functions[m.what].kind == "stop"
+    alone = not any(c in bench.view.controls for c, _ in pairs)
+    plain = not lines and check.sort not in ("rating", "posts", "standing")
+    if plain or (stops and alone):  # what stops the engine there is a switch going back to rest
         lines.append(bench.words.say("all_at_rest", skill))
     return lines
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Any
 
 from diagnose import quantities
+from diagnose.bike.model import JobState
 from diagnose.conversation import messages
 from diagnose.conversation import step as job_step
 from diagnose.conversation.answers import read_choice, without_reading, yes_no
@@ -23,7 +24,7 @@ from diagnose.prove.bench import Bench
 from diagnose.prove.job import begin_job
 from diagnose.prove.limits import passes
 from diagnose.prove.model import Check, Outcome
-from diagnose.prove.order import minutes
+from diagnose.prove.order import minutes, stage_minutes
 from diagnose.prove.state import Given, State
 
 DO = ("why", "list", "undo", "pause")
@@ -280,7 +281,16 @@ def closed_because(bench: Bench, state: State, check: Check) -> str:
 def _entered(bench: Bench, state: State, stage: str, text: str) -> tuple[State, tuple[Event, ...]]:
     said = yes_no(text, bench.words)
     if said == "yes" or text.strip().lower() in ("ready", "done"):
-        return _next(bench, replace(state, stage=stage))
+        now = bench.plan.stage(stage)
+        was = (
+            bench.plan.stage(state.stage).job
+            if state.stage
+            else JobState()
+            if not state.outcomes
+            else now.job
+        )
+        spent = stage_minutes(bench.plan, was, now)
+        return _next(bench, replace(state, stage=stage, hands=state.hands + spent))
     if said == "no" or without_reading(text, bench.words):
         events: tuple[Event, ...] = ()
         for check in [bench.plan.by_id[q] for q in state.queue]:

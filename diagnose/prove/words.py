@@ -44,6 +44,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "stage_ready": (),
     "read_again_ohms": (),
     "series": ("points",),
+    "series_ohms": ("points",),
     "series_left": ("count",),
     "read_again": (),
     "ask_rating": ("fuse",),
