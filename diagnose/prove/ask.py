@@ -143,6 +143,8 @@ def name(bench: Bench, state: State, check: Check) -> str:
     m = bench.measurement(check)
     text = say(bench, state, f"sort_{check.sort}", about=about)
     moved = _moved(bench, m.condition.controls) if m else _moved_text(bench, check)
+    if m and m.condition.engine != "off":
+        moved = ", ".join(filter(None, (names.engine(m.condition.engine, bench.words), moved)))
     return f"{text} ({moved})" if moved else text
 
 

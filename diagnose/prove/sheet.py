@@ -96,7 +96,7 @@ def facts(bench: Bench, state: State, when: Mapping[str, str], at: str = "") -> 
     ending = ask.closed_event(bench, state)["text"] if state.result else to_come
     return {
         "title": say("sheet_title", bike=bench.plan.title),
-        "by": say("sheet_by", by=state.given.by or "-", when=last or "-"),
+        "by": say("sheet_by", by=state.given.by or "-", when=_time(last) or "-"),
         "counts": say("sheet_counts", passed=found["pass"], failed=found["fail"], open=found["open"]),
         "ending": ending,
         "heads": [say(f"head_{h}") for h in ("check", "limit", "why", "reading", "result")],
@@ -108,6 +108,11 @@ def facts(bench: Bench, state: State, when: Mapping[str, str], at: str = "") -> 
         ],
         "none": say("sheet_none"),
     }  # fmt: skip
+
+
+def _time(at: str) -> str:
+    """A time of the journal as a sheet shows it: date and minute, UTC."""
+    return f"{at[:10]} {at[11:16]} UTC" if len(at) >= 16 else at
 
 
 def _minutes(bench: Bench, state: State) -> str:
@@ -136,7 +141,7 @@ def _row(bench: Bench, state: State, check: Check, when: Mapping[str, str]) -> d
         "reading": (ask.reading(bench, check, o) or note) if o else "",
         "result": result,
         "word": bench.own.say(f"result_{result}"),
-        "when": when.get(check.id, "") if o and o.result != "open" else "",
+        "when": _time(when.get(check.id, "")) if o and o.result != "open" else "",
         "note": note,
     }
 
