@@ -72,7 +72,15 @@ def parser() -> argparse.ArgumentParser:
     job.add_argument("--demo", action="store_true", help="play one job on the invented bike to its end")
     job.add_argument("--demo-fault", default="dash_plug_ground.backed_out", help=argparse.SUPPRESS)
 
-    jobs = subs.add_parser("jobs", help="list jobs", epilog="example:\n  diagnose jobs --json")
+    jobs = subs.add_parser(
+        "jobs",
+        help="list jobs",
+        epilog="examples:\n  diagnose jobs --json\n  diagnose jobs --bike road_twin --outcome paused horn",
+    )
+    jobs.add_argument("text", nargs="*", help="only jobs that hold all these words")
+    jobs.add_argument("--bike", metavar="BIKE", help="only jobs on this bike")
+    jobs.add_argument("--complaint", metavar="COMPLAINT", help="only jobs about this complaint")
+    jobs.add_argument("--outcome", choices=("open", "repaired", "stopped", "paused", "waiting"))
     jobs.add_argument("--folder", metavar="FOLDER")
     _add_output(jobs)
 

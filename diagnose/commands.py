@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from diagnose.bike.build import Build
     from diagnose.bike.currents import Service
     from diagnose.catalogue.model import Library
+    from diagnose.journal import Record
     from diagnose.wiring import BikeWorld
 
 PROTOCOL = 1
@@ -247,14 +248,34 @@ def jobs(options: argparse.Namespace) -> int:
             "waiting": r.waiting,
             "hands_minutes": r.ending.get("hands_minutes"),
             "elapsed_minutes": r.ending.get("elapsed_minutes"),
+            "complaints": list(r.options.get("complaints") or ()),
         }
         for r in records
+        if _wanted(options, r)
     ]
     text = "\n".join(f"{r['job']:<36} {r['bike']:<20} {_stands(r)}" for r in rows) or "no jobs yet"
     for trouble in troubles:
         print(trouble, file=sys.stderr)
     _emit(options, {"protocol": PROTOCOL, "jobs": rows}, text)
     return FAILED if troubles else DONE
+
+
+def _wanted(options: argparse.Namespace, record: Record) -> bool:
+    """Whether a job passes the filters of `diagnose jobs`."""
+    stands = "waiting" if record.waiting else record.outcome
+    told = json.dumps([record.job, record.options, record.messages, dict(record.ending)]).lower()
+    return (
+        (not options.bike or record.bike == options.bike)
+        and (not options.outcome or stands == options.outcome)
+        and (not options.complaint or options.complaint in _complaints(record))
+        and all(word.lower() in told for word in options.text)
+    )
+
+
+def _complaints(record: Record) -> list[str]:
+    """Complaints of a job, said at its start or answered."""
+    said = [str(m["answer"]) for m in record.messages if m.get("question") == "complaint" and "answer" in m]
+    return [*(record.options.get("complaints") or ()), *(c.strip() for s in said for c in s.split(","))]
 
 
 def _stands(row: Mapping[str, Any]) -> str:

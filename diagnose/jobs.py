@@ -85,7 +85,21 @@ def go_on(options: argparse.Namespace) -> int:
     except BaseException:
         journal.close()
         raise
-    return _hold(session, options.lines, open_terminal(options.plain))
+    terminal = open_terminal(options.plain)
+    if session.is_closed and not options.lines and _came_back(session, terminal):
+        session.events = session.take({"do": "reopen"})
+    return _hold(session, options.lines, terminal)
+
+
+def _came_back(session: Session, terminal: Terminal) -> bool:
+    """Ask whether the fault of a closed job is back; the end of input means no."""
+    asked = wrap(session.wording.say("ask_reopen"), terminal.width()) + " > "
+    try:
+        while (said := terminal.ask(asked).strip().lower()) not in ("yes", "y", "no", "n"):
+            terminal.show(wrap(session.wording.say("term_yes_or_no"), terminal.width()), "problem")
+    except EOFError:
+        return False
+    return said in ("yes", "y")
 
 
 def _hold(session: Session, as_lines: bool, terminal: Terminal) -> int:

@@ -18,7 +18,8 @@ import numpy as np
 from diagnose.beliefs.doubles import Heard, drawn_together, likely_pairs
 from diagnose.bike.acts import STIRS
 from diagnose.bike.build import Build
-from diagnose.bike.model import BikeView, Candidate, Fault, JobState, Measurement, Repair, Wider
+from diagnose.bike.model import BikeView, Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
+from diagnose.bike.way import Stretch
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.predictions.complaints import complaint_chance, told
 from diagnose.predictions.compute import Predictor
@@ -74,6 +75,11 @@ class Base(Protocol):
         complaints: Sequence[str],
         readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
     ) -> tuple[tuple[str, str], ...]: ...
+
+    @property
+    def plus_post(self) -> str: ...
+
+    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]: ...
 
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray: ...
 
@@ -153,6 +159,13 @@ class WideWorld:
     ) -> tuple[tuple[str, str], ...]:
         """As of the bike itself."""
         return self.base.likely_pairs(singles, complaints, readings)
+
+    @property
+    def plus_post(self) -> str:
+        return self.base.plus_post
+
+    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
+        return self.base.way(points, condition)
 
     def widened(self, wider: Wider) -> WideWorld:
         """The same bike with other wider suspects."""

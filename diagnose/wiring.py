@@ -17,8 +17,9 @@ from diagnose.bike.acts import measurements, observe, parse_measurement, repairs
 from diagnose.bike.build import build
 from diagnose.bike.candidates import candidates, single_faults
 from diagnose.bike.currents import Service, as_condition, service
-from diagnose.bike.model import Candidate, Fault, JobState, Measurement, Repair, Wider
+from diagnose.bike.model import Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.view import view
+from diagnose.bike.way import Stretch, way
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.complaints import complaint_chance, told
@@ -254,6 +255,13 @@ class BikeWorld:
         with self._lock:
             columns = self.predictor.columns(job, wanted)
         return Table(tuple(c.id for c in self.candidates), columns)
+
+    @property
+    def plus_post(self) -> str:
+        return self.spec.body.get("battery_plus", "")
+
+    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
+        return way(self.built, points, condition)
 
     def outlook(self, job: JobState, measurement_ids: Sequence[str]) -> Mapping[str, np.ndarray]:
         columns = self.table(job, measurement_ids).columns

@@ -27,6 +27,7 @@ from diagnose.bike.model import (
     Repair,
     Wider,
 )
+from diagnose.bike.way import Stretch
 from diagnose.conversation.step import step
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.outcomes import planning_outcomes
@@ -294,6 +295,14 @@ class FakeWorld:
     def widened(self, wider: Wider) -> FakeWorld:
         """Itself: it has no wider suspects."""
         return self
+
+    @property
+    def plus_post(self) -> str:
+        return "battery.plus"
+
+    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
+        """Nothing in between: a bench has no loom."""
+        return tuple(() for _ in points[1:])
 
     def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         cured = self.repairs[repair].cures

@@ -29,6 +29,7 @@ from diagnose.bike.model import (
     Repair,
     Wider,
 )
+from diagnose.bike.way import Stretch
 from diagnose.conversation.session import Session, new_session
 from diagnose.predictions.outcomes import planning_outcomes
 from diagnose.predictions.table import Column, Table
@@ -169,6 +170,14 @@ class MadeUpWorld:
     def widened(self, wider: Wider) -> MadeUpWorld:
         """Itself: it has no wider suspects."""
         return self
+
+    @property
+    def plus_post(self) -> str:
+        return "battery.plus"
+
+    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
+        """Nothing in between: a bench has no loom."""
+        return tuple(() for _ in points[1:])
 
     def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         """(n_candidates,) of this part."""

@@ -16,7 +16,7 @@ from diagnose.beliefs import posterior
 from diagnose.beliefs.posterior import Belief
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState
-from diagnose.conversation.state import Back, Calm, Evidence, Failed, Reading, Setting
+from diagnose.conversation.state import Back, Calm, Evidence, Failed, Reading, Returned, Setting
 from diagnose.conversation.world import WiderWorld, World
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
 from diagnose.predictions.readings import STIRRED_LOOSE
@@ -24,6 +24,7 @@ from diagnose.predictions.table import Column
 
 # [1] what is left of a candidate whose repair did not help: next to nothing, so that the search goes on
 BADLY_DONE = 1e-6
+DONE_BADLY = 0.3  # [1] and of one whose repair held for a while (estimate)
 # doubts that name no slip: the user looked twice, so the reading stands as any other
 NOT_A_SLIP = ("", "unexplained", "unexpected")
 FEWEST_NOTED = 0.005  # [1] weight from which a suspect counts when a reading is judged
@@ -147,6 +148,10 @@ def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Bel
                 belief = posterior.works_now(belief, item.spell)
             case Back():
                 belief = posterior.new_window(belief, item.spell, raised=1.0)
+            case Returned():
+                for repair in item.repairs:
+                    if repair in world.repairs:
+                        belief = posterior.condition(belief, 1.0 - world.cures(repair) * (1.0 - DONE_BADLY))
             case Failed() if item.repair in world.repairs:
                 belief = failed(world, belief, item.repair, item.done)
     return belief

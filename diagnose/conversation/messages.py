@@ -14,8 +14,8 @@ from diagnose.errors import ObservationError
 
 TEXT_LIMIT = 4000  # characters; nobody types a longer answer, a pasted file is not one
 
-ASIDE = ("suspects", "why", "others", "estimate")  # asked beside the question, which keeps standing
-DO = (*ASIDE, "undo", "pause", "back")
+ASIDE = ("suspects", "why", "others", "estimate", "where")  # asked beside the question, which keeps standing
+DO = (*ASIDE, "undo", "pause", "back", "reopen")
 DIFFERS = ("kit", "skill", "helper", "engine", "not_fitted", "price_limit", "loom")
 # what a job can wait for: the battery on a charger, the customer's word, a ride with the bike, a part
 WAITS = ("charger", "customer", "ride", "part")
@@ -41,7 +41,7 @@ class Observed:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """suspects | why | others | estimate | undo | pause."""
+    """suspects | why | others | estimate | where | undo | pause | reopen."""
 
     what: str
 

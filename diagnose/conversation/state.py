@@ -123,7 +123,14 @@ class Back:
     spell: str
 
 
-Evidence = Reading | Failed | Calm | Back
+@dataclass(frozen=True, slots=True)
+class Returned:
+    """The fault came back after these repairs: they are suspect again, though somewhat less than before."""
+
+    repairs: tuple[str, ...]
+
+
+Evidence = Reading | Failed | Calm | Back | Returned
 
 
 UNTOUCHED, NOTHING_PAID, NOTHING_SAID = JobState(), Paid(), Setting()

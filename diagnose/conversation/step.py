@@ -11,7 +11,17 @@ from dataclasses import replace
 from typing import Any
 
 from diagnose.bike.model import NOT_WIDER
-from diagnose.conversation import agreement, estimates, explain, intake, proof, replies, waits
+from diagnose.conversation import (
+    agreement,
+    drawing,
+    estimates,
+    explain,
+    intake,
+    proof,
+    reopening,
+    replies,
+    waits,
+)
 from diagnose.conversation.coming import Turn, advance, open_measurement
 from diagnose.conversation.means import Event, Means, problem
 from diagnose.conversation.messages import (
@@ -141,6 +151,9 @@ def _take(turn: Turn, message: Message, hint: str) -> Turn:
             return _undo(turn)
         case Asked("pause"):
             return turn.then(*proof.close(turn.means, state, "paused"))
+        case Asked("reopen"):
+            after = reopening.reopened(turn)
+            return replace(after, state=replace(_logged(after.state, state, message), before=state))
         case Asked(what):
             return _aside(turn, what)
         case Noted(text):
@@ -148,7 +161,12 @@ def _take(turn: Turn, message: Message, hint: str) -> Turn:
             return turn.then(_logged(noted, state, message), {"event": "noted"})
     if state.phase == "closed":
         name = next(iter(as_json(message)))
-        raise ObservationError(name, "undo, a note, or a new job", "undo", "comes after the end of the job")
+        raise ObservationError(
+            name,
+            "undo, a note, reopen (the fault is back), or a new job",
+            "undo",
+            "comes after the end of the job",
+        )
     if state.waiting and not isinstance(message, CameBack):
         raise ObservationError(
             next(iter(as_json(message))), "back first: the job waits", "back", "comes early"
@@ -194,7 +212,7 @@ def _undo(turn: Turn) -> Turn:
 
 
 def _aside(turn: Turn, what: str) -> Turn:
-    """suspects, why, others, estimate: told beside the question, which keeps standing."""
+    """suspects, why, others, estimate, where: told beside the question, which keeps standing."""
     state = turn.state
     if state.belief is None:
         state = intake.belief_of(turn.means, state)
@@ -203,5 +221,6 @@ def _aside(turn: Turn, what: str) -> Turn:
         "why": explain.why,
         "others": explain.others,
         "estimate": estimates.told,
+        "where": drawing.where,
     }[what]
     return Turn(turn.means, turn.state, (*turn.events, tell(turn.means, state)))

@@ -6,10 +6,12 @@ module's own adapter prints and reads lines, never redraws, and works without a 
 
 from __future__ import annotations
 
+import difflib
 import os
 import re
 import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -194,6 +196,29 @@ class _Talk:
             lines.append(self.say("term_unclear", why=unclear["why"]))
         self.put("\n".join(lines), "aside")
 
+    def _tell_where(self, event: Event) -> None:
+        width = self.terminal.width()
+        lines = [textwrap.fill(line, width, subsequent_indent=" |  ") for line in event["lines"]]
+        self.terminal.show("\n".join(lines), "aside")
+        self.put(event["text"].split("\n")[-1], "aside")
+
+    def _glossary_here(self) -> None:
+        """The words of the question on the screen that can be asked for."""
+        asked = str(self.open.get("text", "")).lower()
+        known = [w for w in self.session.wording.words["glossary"] if _holds(asked, w)]
+        if known:
+            listed = ", ".join(w.replace("_", " ") for w in known)
+            self.put(self.say("term_glossary", words=listed), "aside")
+
+    def _explain_word(self, word: str) -> None:
+        known = self.session.wording.words["glossary"]
+        near = difflib.get_close_matches(word.replace(" ", "_"), known, 1, 0.75)
+        if near:
+            self.put(f"{near[0].replace('_', ' ')}: {known[near[0]][0]}", "aside")
+        else:
+            listed = ", ".join(w.replace("_", " ") for w in known)
+            self.put(self.say("term_no_word", word=word, words=listed), "problem")
+
     def _tell_estimate(self, event: Event) -> None:
         self.put(event.get("text", ""), "aside")
 
@@ -232,7 +257,10 @@ class _Talk:
             self.put(self.say("term_empty"), "problem")
         elif line in ("?", "help"):
             self.put(self.say("term_help"), "aside")
-        elif line.lower() in ("why", "suspects", "others", "estimate", "undo", "pause"):
+            self._glossary_here()
+        elif line.startswith("?"):
+            self._explain_word(line[1:].strip().lower())
+        elif line.lower() in ("why", "suspects", "others", "estimate", "where", "undo", "pause"):
             self.tell(self.session.take({"do": line.lower()}))
         elif line.lower() in ("quit", "exit"):
             self.tell(self.session.take({"do": "pause"}))
@@ -319,3 +347,8 @@ class _Talk:
         if line.startswith("not fitted ") and line[11:].strip():
             return {"not_fitted": line[11:].strip().replace(" ", "_")}
         return None
+
+
+def _holds(text: str, word: str) -> bool:
+    """Whether a text uses a word of the glossary, also in the plural."""
+    return re.search(rf"\b{re.escape(word.replace('_', ' '))}s?\b", text) is not None

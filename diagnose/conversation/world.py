@@ -10,7 +10,8 @@ from typing import Protocol
 
 import numpy as np
 
-from diagnose.bike.model import BikeView, Candidate, JobState, Measurement, Repair, Wider
+from diagnose.bike.model import BikeView, Candidate, Condition, JobState, Measurement, Repair, Wider
+from diagnose.bike.way import Stretch
 from diagnose.predictions.table import Table
 
 
@@ -84,6 +85,15 @@ class World(Protocol):
 
     def outlook(self, job: JobState, measurements: Sequence[str]) -> Mapping[str, np.ndarray]:
         """(n_outcomes, n_candidates) of each measurement that can be planned with; columns sum to 1."""
+        ...
+
+    @property
+    def plus_post(self) -> str:
+        """Test point of the battery's plus post; '' without a battery."""
+        ...
+
+    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
+        """Parts that the current passes from each test point to the next; () where nothing joins them."""
         ...
 
     def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:

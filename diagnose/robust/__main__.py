@@ -17,7 +17,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--jobs", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kit", default="meter")
-    chosen = parser.parse_args(arguments)
+    chosen = parser.parse_intermixed_args(arguments)
     unknown = [r for r in chosen.rows if r not in ROWS]
     if unknown:
         parser.error(f"no row {', '.join(unknown)}; expected any of {', '.join(ROWS)}")
