@@ -12,13 +12,12 @@ from typing import Any
 
 from diagnose import journal as journals
 from diagnose.bike.candidates import read_fault
-from diagnose.bike.model import Candidate
 from diagnose.conversation.step import fold
 from diagnose.documents import read_document
 from diagnose.errors import KnowledgeError, Problem, UsageError
 from diagnose.means import Opened
 from diagnose.play import play
-from diagnose.players import OwnPlayer
+from diagnose.several import SeveralPlayer
 from diagnose.wiring import BikeWorld
 
 CASE_KEYS = (
@@ -120,23 +119,18 @@ def _case(path: Path, opened: Opened, worlds: dict[str, BikeWorld]) -> tuple[boo
     world = _world(opened, worlds, data["bike"])
     wanted = data.get("expect") or {}
     faults = tuple(read_fault(world.built, world.service, f) for f in data.get("truth") or ())
-    truth = Candidate("+".join(f.id for f in faults) or "no_fault", faults, 0.5)
-    cured = [set(f.repairs) for f in faults]
-    played = play(
-        world,
-        opened.rulebase,
-        opened.wording,
-        case_options(data),
-        OwnPlayer(world, truth),
-        lambda repair: bool(cured) and all(repair in c for c in cured),
-    )
+    player = SeveralPlayer(world, faults, tuple(data["complaints"]))
+    played = play(world, opened.rulebase, opened.wording, case_options(data), player, player.mend)
     right = [a.repair for a in played.advice if a.right]
     wrong = [a.repair for a in played.advice if not a.right and a.sort == "repair"]
     found = []
     if "repair" in wanted and wanted["repair"] not in [a.repair for a in played.advice]:
         found.append(f"expected the repair {wanted['repair']}")
-    if "cause" in wanted and not right:
-        found.append(f"the cause {wanted['cause']} was not found")
+    if "cause" in wanted and (not right or wanted["cause"] not in played.causes):
+        named = ", ".join(played.causes) or "nothing"
+        found.append(f"expected the cause {wanted['cause']}, found {named}")
+    if right and player.left:
+        found.append(f"{', '.join(f.id for f in player.left)} was not repaired")
     if "outcome" in wanted and played.outcome != wanted["outcome"]:
         found.append(f"expected the outcome {wanted['outcome']}")
     limit = wanted.get("tool_steps_at_most")
