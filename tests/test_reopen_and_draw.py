@@ -14,7 +14,9 @@ from test_terminal import KNOWN, talk
 
 from diagnose.bike.currents import as_condition
 from diagnose.bike.way import way
+from diagnose.catalogue.compose import compose_bike
 from diagnose.cli import main
+from diagnose.conversation import names
 from diagnose.conversation.session import new_session, resume_session
 from diagnose.conversation.state import Returned
 from diagnose.conversation.step import begin, step
@@ -143,3 +145,17 @@ def test_a_closed_job_asks_whether_the_fault_is_back(tmp_path):
     assert jobs._came_back(again, PlainTerminal(io.StringIO("yes\n"), io.StringIO(), 60))
     assert not jobs._came_back(again, PlainTerminal(io.StringIO(""), io.StringIO(), 60))
     again.close()
+
+
+def test_every_colour_of_every_loom_has_a_word():
+    """IEC 60757 letters, and the four that looms use and the standard lacks (from memory)."""
+    o = opened()
+    colours = {w.colour for b in ("custom_single", "road_four", "pump_twin") for w in spec(b).wires.values()}
+    assert len(colours) > 20
+    for colour in colours:
+        assert not set(names.colour_words(colour, o.wording)) & set("ABCDEFGHIJKLMNOPQRSTUVWXYZ"), colour
+    assert names.colour_words("LGNRD", o.wording) == "light green with red"
+
+
+def spec(bike):
+    return compose_bike(opened().library, bike)
