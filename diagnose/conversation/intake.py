@@ -285,9 +285,9 @@ def _complaints(means: Means, text: str) -> tuple[str, ...]:
         near = shorthand.match_complaints(means.world, part)
         if len(near) != 1:
             offered = near or sorted(known)
-            shown = ", ".join(f"{c} ({known[c][0]})" for c in offered[:8])
+            shown = "; ".join(known[c][0] for c in offered[:8])
             wrong = "could mean more than one complaint" if near else "is no complaint that this bike knows"
-            raise ObservationError(part.strip(), f"one of {shown}", offered[0], wrong)
+            raise ObservationError(part.strip(), f"one of: {shown}", known[offered[0]][0], wrong)
         found.append(near[0])
     if not found:
         raise ObservationError(text, "what is wrong with the bike", next(iter(known), ""))

@@ -17,8 +17,8 @@ from diagnose.predictions.outcomes import OHMS_FLOOR
 from diagnose.predictions.table import Column
 from diagnose.wording import Wording
 
-# IEC 60757 letter codes for colours, and four that looms use and the standard lacks; two follow each other for
-# a wire with a stripe
+# IEC 60757 letter codes for colours, and four that looms use and the standard lacks; two follow each other
+# for a wire with a stripe
 _COLOUR_CODE = re.compile(r"(LGN|LBU|DGN|CL|BK|BN|RD|OG|YE|GN|BU|VT|GY|WH|PK|TQ|GD|SR)")
 MOST_WIRES = 2  # whose colours are worth naming at one point
 LIKELY, POSSIBLE = 0.5, 0.1  # [1] from which chance a suspect is called likely, possible (estimate)
