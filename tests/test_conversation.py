@@ -192,7 +192,10 @@ def test_a_complaint_in_the_riders_own_words_is_understood_or_asked_back():
     assert told.setting.complaints == ("horn_dead", "lamp_dim") and event["question"] == "kit"
     same_state, (event,) = say(state, {"answer": "it smells"})
     assert same_state is state
-    assert "'it smells' is no complaint that this bike knows; expected one of: nothing works at all; " in event["message"]
+    assert (
+        "'it smells' is no complaint that this bike knows; expected one of: nothing works at all; "
+        in event["message"]
+    )
 
 
 def test_history_weighs_the_suspects_it_speaks_of():
