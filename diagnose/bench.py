@@ -23,14 +23,13 @@ from diagnose.circuit.bench import machine, spice_rounds, spice_seconds
 from diagnose.conversation.session import new_session
 from diagnose.errors import CircuitError
 from diagnose.means import open_knowledge
-from diagnose.play import reply
+from diagnose.play import AS_KNOWN, reply
 from diagnose.players import OwnPlayer
 from diagnose.trial import draw_truths
 
 SAMPLED = 200  # cases whose ngspice time is measured
 JOBS = 30  # jobs whose steps are timed
 STARTS = 15  # warm starts
-OPTIONS = {"kit": "meter", "skill": "trade", "history": {}, "switches": "checked", "others": "skipped"}
 
 FIRST_STEP = """
 import sys, time
@@ -49,7 +48,7 @@ print(read - began, time.perf_counter() - began)
 
 def _first_step(bike: str, complaint: str, cache: Path) -> tuple[float, float]:
     """(seconds until the bike is read, until the first step is recommended) in a fresh interpreter."""
-    code = FIRST_STEP.format(bike=bike, complaint=complaint, options=OPTIONS)
+    code = FIRST_STEP.format(bike=bike, complaint=complaint, options=AS_KNOWN)
     env = {**os.environ, "DIAGNOSE_CACHE": str(cache)}
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=env, check=True)
     read, first = (float(x) for x in run.stdout.split())
@@ -126,7 +125,7 @@ def _next_steps(opened, world, folder: Path) -> None:
     times: list[float] = []
     for truth, complaint in draw_truths(world, JOBS, rng):
         player = OwnPlayer(world, world.candidates[truth])
-        options = {**OPTIONS, "complaints": [complaint]}
+        options = {**AS_KNOWN, "complaints": [complaint]}
         cured_by = {r for r in world.repairs if world.cures(r)[truth] > 0.5}
         session = new_session(folder / "jobs", world.spec.id, options, world, opened.rulebase, opened.wording)
         for _ in range(60):

@@ -149,6 +149,9 @@ def parser() -> argparse.ArgumentParser:
     trial.add_argument(
         "--every", action="store_true", help="play each fault that causes the complaints once, not a draw"
     )
+    trial.add_argument(
+        "--between", action="store_true", help="ohms of a joint or leak anywhere between the severities"
+    )
     trial.add_argument("--player", choices=("ngspice", "own"), default="ngspice")
     _add_output(trial)
 

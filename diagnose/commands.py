@@ -351,6 +351,7 @@ def trial(options: argparse.Namespace) -> int:
         kit=options.kit,
         complaints=options.complaint or None,
         player=options.player,
+        between=options.between,
     )
     _emit(options, result, trial_text(result))
     return DONE

@@ -21,6 +21,10 @@ from diagnose.rules.base import RuleBase
 from diagnose.wording import Wording
 
 MOST_MESSAGES = 150  # a job of more than this has lost its way
+# the answers to the first questions of a rider who is used to a meter, with nothing to tell
+AS_KNOWN: Mapping[str, Any] = {
+    "kit": "meter", "skill": "trade", "history": {}, "switches": "checked", "others": "skipped",
+}  # fmt: skip
 NOT_TOOLS = ("observe", "inspect", "count", *STIRS)
 
 Told = Callable[[Mapping[str, Any]], None]

@@ -140,7 +140,7 @@ class NgspicePlayer:
             self.slips += slip
             if slip:
                 self._slipped_at.add(key)
-            self._given[key] = self._slipped(m) if slip else self._true(m, job)
+            self._given[key] = slipped(m, self.rng) if slip else self._true(m, job)
         return self._given[key]
 
     def again(self, m: Measurement, job: JobState) -> str:
@@ -180,18 +180,18 @@ class NgspicePlayer:
             return write(round(abs(value) * self.gain, 3), "A")
         return write(round(value * self.gain + 0.01 * float(rng.standard_normal()), 2), "V")
 
-    def _slipped(self, m: Measurement) -> str:
-        """A wrong answer that looks like an answer."""
-        rng = self.rng
-        if m.choices:
-            return str(rng.choice(m.choices))
-        if rng.random() < SLIP_OPEN:
-            return (
-                "OL"
-                if m.kind in ("ohms", "diode")
-                else write(round(abs(0.02 * float(rng.standard_normal())), 2), m.unit)
-            )
-        if m.kind == "ohms":
-            return write(float(f"{math.exp(rng.uniform(math.log(0.1), math.log(1e6))):.3g}"), "ohm")
-        top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5)
-        return write(round(float(rng.uniform(0.0, top)), 2), m.unit)
+
+def slipped(m: Measurement, rng: np.random.Generator) -> str:
+    """A wrong answer that looks like an answer: an open lead, or anything in the range."""
+    if m.choices:
+        return str(rng.choice(m.choices))
+    if rng.random() < SLIP_OPEN:
+        return (
+            "OL"
+            if m.kind in ("ohms", "diode")
+            else write(round(abs(0.02 * float(rng.standard_normal())), 2), m.unit)
+        )
+    if m.kind == "ohms":
+        return write(float(f"{math.exp(rng.uniform(math.log(0.1), math.log(1e6))):.3g}"), "ohm")
+    top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5)
+    return write(round(float(rng.uniform(0.0, top)), 2), m.unit)

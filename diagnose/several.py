@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from diagnose.bike.model import Candidate, Fault, JobState, Measurement
-from diagnose.play import Mended, Played, play
+from diagnose.play import AS_KNOWN, Mended, Played, play
 from diagnose.players import NgspicePlayer, OwnPlayer
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.rules.base import RuleBase
@@ -28,7 +28,6 @@ from diagnose.wording import Wording
 
 SHOWS = 0.5  # [1] chance from which a bike is said to have a complaint
 TRIES = 400
-OPTIONS = {"kit": "meter", "skill": "trade", "history": {}, "switches": "checked", "others": "skipped"}
 
 
 @dataclass(slots=True, eq=False)
@@ -168,7 +167,7 @@ def play_one(
     """Play one job to its end. seed: of the bike as built, played by ngspice; None: own solver."""
     player = SeveralPlayer(world, drawn.faults, drawn.complaints, seed)
     began = time.perf_counter()
-    options = {**OPTIONS, "complaints": list(drawn.complaints)}
+    options = {**AS_KNOWN, "complaints": list(drawn.complaints)}
     played = play(world, rulebase, wording, options, player, player.mend)
     ends = (
         {part for cause in played.causes for part in cause.split("+")}

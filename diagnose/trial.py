@@ -17,7 +17,7 @@ import numpy as np
 
 from diagnose.bike.candidates import compact, read_fault, round_ohms, severity_family
 from diagnose.bike.model import Candidate
-from diagnose.play import Played, play
+from diagnose.play import AS_KNOWN, Played, play
 from diagnose.players import NgspicePlayer, OwnPlayer
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.rules.base import RuleBase
@@ -130,14 +130,7 @@ def play_one(
     subject = (
         NgspicePlayer(world, candidate, rng, gross) if player == "ngspice" else OwnPlayer(world, candidate)
     )
-    options = {
-        "complaints": [complaint],
-        "kit": kit,
-        "skill": "trade",
-        "history": {},
-        "switches": "checked",
-        "others": "skipped",
-    }
+    options = {**AS_KNOWN, "complaints": [complaint], "kit": kit}
     began = time.perf_counter()
     played = play(world, rulebase, wording, options, subject, lambda r: bool(world.cures(r)[truth] > 0.5))
     slips = subject.slips if isinstance(subject, NgspicePlayer) else 0
@@ -250,9 +243,10 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
 
 def trial_text(result: dict[str, Any]) -> str:
     """The figures as a table for the screen."""
+    between = "ohms between the severities, " if result.get("between") else ""
     lines = [
         f"{result['jobs']} jobs on {result['bike']}, seed {result['seed']}, kit {result['kit']}, "
-        f"{result['gross']:.0%} wrong readings, played by {result['player']} on {result['machine']}",
+        f"{result['gross']:.0%} wrong readings, {between}played by {result['player']} on {result['machine']}",
         f"  cause found                {result['found']:.1%}",
         f"  first repair right         {_percent(result['first_repair_right'])}   (goal 95 %)",
         f"  wrong repairs a job        {result['wrong_repairs_per_job']:.3f}   (goal 0.1)",

@@ -10,22 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 
 from diagnose.beliefs.doubles import Heard, drawn_together, likely_pairs
-from diagnose.bike.acts import STIRS
+from diagnose.bike.acts import STIRS, stir_id
 from diagnose.bike.build import Build
 from diagnose.bike.model import BikeView, Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.way import Stretch
 from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.conversation.world import World
 from diagnose.predictions.complaints import complaint_chance, told
 from diagnose.predictions.compute import Predictor
 from diagnose.predictions.outcomes import with_outcomes
 from diagnose.predictions.readings import STIRRED_BY, STIRRED_BY_CHANCE, STIRRED_LOOSE
-from diagnose.predictions.table import Column, Table
+from diagnose.predictions.table import Column, Table, stacked, taken
 
 DEPARTS = 0.3  # [1] total variation of outcomes from which a fault is said to change a reading (estimate)
 SAME_PLACE = 2.0  # [1] common-cause weight of two faults at one place (estimate)
@@ -36,60 +36,24 @@ LOOSE = frozenset({"vibration", "heat", "wet"})  # tags of modes that may come a
 NOW_AND_THEN = "comes_and_goes"
 
 
-class Base(Protocol):
+class Base(World, Protocol):
     """What the wider suspects are made from: the world of a bike with its single faults."""
 
     library: Library
     spec: BikeSpec
     built: Build
-    candidates: tuple[Candidate, ...]
-    prior: np.ndarray
-    no_fault: int
-    unmodelled: int
-    latent_sd: np.ndarray
-    view: BikeView
-    repairs: dict[str, Repair]
-    predictor: Predictor
 
-    @property
-    def singles(self) -> int: ...
+    def predictor_of(self, some: Sequence[Candidate]) -> Predictor:
+        """Predictions of other candidates of this bike; the first is the sound bike."""
+        ...
 
-    @property
-    def measurements(self) -> Mapping[str, Measurement]: ...
+    def without(self, component: str) -> Base:
+        """The same bike with this component said to be not fitted."""
+        ...
 
-    def predictor_of(self, some: Sequence[Candidate]) -> Predictor: ...
-
-    def history_questions(self) -> Sequence[tuple[str, str]]: ...
-
-    def planned(self, complaints: Sequence[str], job: JobState, kit: str = ...) -> Sequence[str]: ...
-
-    def verify(self, repair: str, complaints: Sequence[str]) -> str: ...
-
-    def without(self, component: str) -> Base: ...
-
-    def widened(self, wider: Wider) -> WideWorld: ...
-
-    def likely_pairs(
-        self,
-        singles: np.ndarray,
-        complaints: Sequence[str],
-        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
-    ) -> tuple[tuple[str, str], ...]: ...
-
-    @property
-    def plus_post(self) -> str: ...
-
-    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]: ...
-
-    def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray: ...
-
-    def history_factor(self, facts: Mapping[str, bool]) -> np.ndarray: ...
-
-    def table(self, job: JobState, measurement_ids: Sequence[str]) -> Table: ...
-
-    def outlook(self, job: JobState, measurement_ids: Sequence[str]) -> Mapping[str, np.ndarray]: ...
-
-    def cures(self, repair: str, done: Sequence[str] = ...) -> np.ndarray: ...
+    def widened(self, wider: Wider) -> WideWorld:
+        """The same bike with wider suspects after its own."""
+        ...
 
 
 class WideWorld:
@@ -141,8 +105,8 @@ class WideWorld:
             for kind, tag in STIRRED_BY.items()
             if tag in f.tags and f.place
         }
-        watched = self.measurements[self.base.verify("", complaints)].condition.text
-        return tuple(f"{kind}:{place}@{watched}" for kind, place in sorted(tagged))
+        watched = self.measurements[self.base.verify("", complaints)].condition
+        return tuple(filter(None, (stir_id(kind, place, watched) for kind, place in sorted(tagged))))
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         return self.base.verify(repair, complaints)
@@ -202,8 +166,8 @@ class WideWorld:
             rows = [own[mid]]
             if exact is not None:
                 rows.append(self._as_left(own[mid], exact[mid], job.done))
-            rows.append(_taken(own[mid], self._twins))
-            whole = self._woken(mid, _stacked(own[mid], rows))
+            rows.append(taken(own[mid], self._twins))
+            whole = self._woken(mid, stacked(rows))
             columns[mid] = with_outcomes(whole, latent_sd=self.latent_sd)
         return Table(tuple(c.id for c in self.candidates), columns)
 
@@ -228,8 +192,7 @@ class WideWorld:
             first, last = members[:, 0], members[:, 1]
             leading = np.where(away[first] >= away[last], first, last)
             found[mid] = np.concatenate((outcomes, outcomes[:, leading], outcomes[:, self._twins]), axis=1)
-        stirred = self.table(job, stirs).columns
-        return found | {k: c.outcomes for k, c in stirred.items() if c.outcomes is not None}
+        return found | dict(self.table(job, stirs).outlook())
 
     def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         own = self.base.cures(repair)
@@ -277,11 +240,6 @@ class WideWorld:
             words=rows(own.words, exact.words),
             outcomes=None,
         )
-
-    @cached_property
-    def predictor(self) -> Predictor:
-        """The single faults' own predictor."""
-        return self.base.predictor
 
 
 def loose_rows(candidates: Sequence[Candidate]) -> list[int]:
@@ -355,32 +313,3 @@ def common_cause(base: Base) -> np.ndarray:
     out[plug[:, None] == plug[None, :]] = SAME_PLUG
     out[part[:, None] == part[None, :]] = 0.0
     return out
-
-
-def _taken(column: Column, rows: np.ndarray) -> Column:
-    def some(x: np.ndarray | None) -> np.ndarray | None:
-        return None if x is None else x[rows]
-
-    return replace(
-        column,
-        value=some(column.value),
-        spread=some(column.spread),
-        shift=some(column.shift),
-        words=some(column.words),
-        outcomes=None,
-    )
-
-
-def _stacked(column: Column, rows: Sequence[Column]) -> Column:
-    def whole(name: str) -> np.ndarray | None:
-        parts = [getattr(r, name) for r in rows]
-        return None if parts[0] is None else np.concatenate(parts)
-
-    return replace(
-        column,
-        value=whole("value"),
-        spread=whole("spread"),
-        shift=whole("shift"),
-        words=whole("words"),
-        outcomes=None,
-    )

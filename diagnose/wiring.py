@@ -264,8 +264,7 @@ class BikeWorld:
         return way(self.built, points, condition)
 
     def outlook(self, job: JobState, measurement_ids: Sequence[str]) -> Mapping[str, np.ndarray]:
-        columns = self.table(job, measurement_ids).columns
-        return {k: c.outcomes for k, c in columns.items() if c.outcomes is not None}
+        return self.table(job, measurement_ids).outlook()
 
     def likely_pairs(
         self,

@@ -81,6 +81,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "recheck": ("shown",),
     "widened": (),
     "reopened": (),
+    "only_time": (),
     "ask_reopen": (),
     "estimate": ("minutes", "low", "high", "parts"),
     "parts_none": (),

@@ -25,10 +25,9 @@ from diagnose.bike.model import (
     Measurement,
     PointView,
     Repair,
-    Wider,
 )
-from diagnose.bike.way import Stretch
 from diagnose.conversation.step import step
+from diagnose.conversation.world import SingleFaults
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.outcomes import planning_outcomes
 from diagnose.predictions.table import Column, Table
@@ -218,7 +217,7 @@ VIEW = BikeView(
 )  # fmt: skip
 
 
-class FakeWorld:
+class FakeWorld(SingleFaults):
     """The World protocol over the tables above."""
 
     def __init__(self, missing: tuple[str, ...] = ()):
@@ -274,35 +273,6 @@ class FakeWorld:
                 self._columns[job, mid] = self._column(job, mid)
             columns[mid] = self._columns[job, mid]
         return Table(tuple(c.id for c in self.candidates), columns)
-
-    @property
-    def singles(self) -> int:
-        return len(self.candidates)
-
-    def outlook(self, job: JobState, measurements: Sequence[str]) -> Mapping[str, np.ndarray]:
-        columns = self.table(job, measurements).columns
-        return {k: c.outcomes for k, c in columns.items() if c.outcomes is not None}
-
-    def likely_pairs(
-        self,
-        singles: np.ndarray,
-        complaints: Sequence[str],
-        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
-    ) -> tuple[tuple[str, str], ...]:
-        """None: this small world has single faults only."""
-        return ()
-
-    def widened(self, wider: Wider) -> FakeWorld:
-        """Itself: it has no wider suspects."""
-        return self
-
-    @property
-    def plus_post(self) -> str:
-        return "battery.plus"
-
-    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
-        """Nothing in between: a bench has no loom."""
-        return tuple(() for _ in points[1:])
 
     def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         cured = self.repairs[repair].cures

@@ -22,9 +22,9 @@ from diagnose.conversation.planning import physical
 from diagnose.conversation.session import Session, new_session
 from diagnose.errors import DiagnoseError
 from diagnose.players import NgspicePlayer, OwnPlayer, with_tolerances
-from diagnose.quantities import read_reading
+from diagnose.quantities import quantity, read_reading
 from diagnose.several import draw, play_one, shown
-from diagnose.trial import Job, draw_truths, summary, trial_text
+from diagnose.trial import Job, draw_truths, drawn_between, summary, trial_text
 
 KNOWN = {"kit": "meter", "skill": "trade", "history": {}, "switches": "checked", "others": "skipped"}
 TOOLLESS = ("observe", "inspect", "count")
@@ -339,3 +339,21 @@ def test_pairs_of_faults_are_all_found_in_nine_of_ten_jobs():
     jobs = draw(world(), 6, 4, 2)
     done = [play_one(world(), opened().rulebase, opened().wording, d) for d in jobs]
     assert sum(not r.missed for r in done) >= 9
+
+
+def test_a_severity_drawn_between_lies_within_half_way_to_its_neighbours() -> None:
+    """By hand: half way in the logarithm to the next milder and the next worse ohms of the same joint."""
+    w = world()
+    rng = np.random.default_rng(4)
+    rows = [i for i, c in enumerate(w.candidates) if c.id.startswith("main_fuse.poor_clip=")]
+    ohms = [quantity(w.candidates[i].faults[0].value, "ohm") for i in rows]
+    assert len(rows) >= 2 and ohms == sorted(ohms)
+    worst = rows[-1]
+    low, high = (ohms[-1] * ohms[-2]) ** 0.5, ohms[-1] * (ohms[-1] / ohms[-2]) ** 0.5
+    drawn = [drawn_between(w, worst, rng, "lights_dim").faults[0] for _ in range(12)]
+    values = [quantity(f.value, "ohm") for f in drawn]
+    assert len(set(values)) > 4
+    assert all(0.95 * low <= v <= 1.05 * high for v in values)
+    assert all(f.repairs == w.candidates[worst].faults[0].repairs for f in drawn)
+    open_wire = next(i for i, c in enumerate(w.candidates) if c.id == "key_feed.broken")
+    assert drawn_between(w, open_wire, rng, "dash_dead") is w.candidates[open_wire]

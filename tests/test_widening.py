@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from shipped import opened, world
 
-from diagnose.bike.acts import STIRS
+from diagnose.bike.acts import STIRS, stir_id
 from diagnose.bike.candidates import compact, read_fault, severity_family
-from diagnose.bike.model import NOT_WIDER, Candidate, JobState, Wider
+from diagnose.bike.model import NOT_WIDER, Candidate, Condition, JobState, Wider
 from diagnose.conversation.step import begin, step
 from diagnose.players import OwnPlayer
 from diagnose.predictions.compute import Predictor
@@ -92,6 +92,21 @@ def test_moving_plugs_wakes_a_fault_of_that_place_that_comes_and_goes_and_no_oth
     elsewhere = [p for f, p in loose if f.place != "headstock"]
     assert here and elsewhere
     assert min(here) > 0.5 > 0.1 > max(elsewhere)
+
+
+def test_nobody_is_asked_to_reach_into_a_turning_engine():
+    """A stir is watched with the engine off, or it is not offered (common practice, no source)."""
+    assert stir_id("wiggle", "seat", Condition((("key", "run"),))) == "wiggle:seat@key=run"
+    for engine in ("idle", "5000", "cranking"):
+        assert stir_id("wet", "seat", Condition(engine=engine)) == ""
+    wide = world().widened(Wider(loose=True))
+    for complaint in ("dash_dead", "battery_flat", "no_spark"):
+        for mid in wide.planned((complaint,), JobState(), "hands"):
+            assert (
+                wide.measurements[mid].kind not in STIRS or wide.measurements[mid].condition.engine == "off"
+            )
+        if complaint == "no_spark":  # seen only while the engine is turned
+            assert not any(m.startswith(STIRS) for m in wide.planned((complaint,), JobState(), "hands"))
 
 
 def talk(state, answer, w):

@@ -30,7 +30,7 @@ from diagnose.beliefs.belief import (
     unread,
 )
 from diagnose.beliefs.likelihood import Stories, mixed, repeat_density, stories
-from diagnose.predictions.table import Column
+from diagnose.predictions.table import Column, stacked
 
 # one door for whoever holds a belief
 __all__ = [
@@ -194,7 +194,7 @@ def extend(
     )
     again = unread(both)
     for seen in belief.observations:
-        column = _joined(seen.column, columns[seen.measurement])
+        column = stacked((seen.column, columns[seen.measurement]))
         new = stories(columns[seen.measurement], seen.answer, belief.latents, belief.blur)
         parts = replace(
             seen.parts,
@@ -358,17 +358,3 @@ def _unmodelled(belief: Belief, plain: np.ndarray, parts: Stories) -> np.ndarray
         return np.full(plain.shape[1:], flat)
     typical = np.tensordot(weights / total, plain, axes=(0, 0))
     return UNMODELLED_FLAT * flat + (1.0 - UNMODELLED_FLAT) * typical
-
-
-def _joined(old: Column, new: Column) -> Column:
-    def both(a: np.ndarray | None, b: np.ndarray | None) -> np.ndarray | None:
-        return None if a is None or b is None else np.concatenate((a, b))
-
-    return replace(
-        old,
-        value=both(old.value, new.value),
-        spread=both(old.spread, new.spread),
-        shift=both(old.shift, new.shift),
-        words=both(old.words, new.words),
-        outcomes=None,
-    )

@@ -31,7 +31,8 @@ LAMP_WORDS = ("bright", "half", "dim", "dark")
 TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
 OTHERS = ("observe", "inspect", "amps", "count", "wiggle", "heat", "wet")
 STIRS = ("wiggle", "heat", "wet")  # what brings out a fault that comes and goes
-STIRRED = ("no_change", "comes_and_goes")
+COMES_AND_GOES = "comes_and_goes"
+STIRRED = ("no_change", COMES_AND_GOES)
 UNITS = {
     "volts": "V",
     "drop": "V",
@@ -206,6 +207,14 @@ def inspect_place(built: Build, instruments: Mapping[str, Instrument], place: st
         kit="hands",
         components=parts,
     )
+
+
+def stir_id(kind: str, place: str, watched: Condition) -> str:
+    """Id of a stir at a place while a condition is watched; '' with the engine turning.
+
+    Nobody reaches into a running or cranking engine to move, warm or wet a wire.
+    """
+    return f"{kind}:{place}@{watched.text}" if watched.engine == "off" else ""
 
 
 def stir(

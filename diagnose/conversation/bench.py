@@ -27,10 +27,9 @@ from diagnose.bike.model import (
     Measurement,
     PointView,
     Repair,
-    Wider,
 )
-from diagnose.bike.way import Stretch
 from diagnose.conversation.session import Session, new_session
+from diagnose.conversation.world import SingleFaults
 from diagnose.predictions.outcomes import planning_outcomes
 from diagnose.predictions.table import Column, Table
 from diagnose.rules.base import load_rules
@@ -41,7 +40,7 @@ CANDIDATES, MEASUREMENTS, PARTS = 400, 300, 120
 LIGHT = ("works", "weak", "very_weak", "dead")
 
 
-class MadeUpWorld:
+class MadeUpWorld(SingleFaults):
     """A World of any size. Each part is seen by a few measurements, which read low when it is at fault."""
 
     def __init__(self, n_candidates: int = CANDIDATES, n_measurements: int = MEASUREMENTS, seed: int = SEED):
@@ -149,35 +148,6 @@ class MadeUpWorld:
     def table(self, job: JobState, measurements: Sequence[str]) -> Table:
         """The same in every job state."""
         return Table(tuple(c.id for c in self.candidates), {m: self.columns[m] for m in measurements})
-
-    @property
-    def singles(self) -> int:
-        return len(self.candidates)
-
-    def outlook(self, job: JobState, measurements: Sequence[str]) -> Mapping[str, np.ndarray]:
-        columns = self.table(job, measurements).columns
-        return {k: c.outcomes for k, c in columns.items() if c.outcomes is not None}
-
-    def likely_pairs(
-        self,
-        singles: np.ndarray,
-        complaints: Sequence[str],
-        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
-    ) -> tuple[tuple[str, str], ...]:
-        """None: this small world has single faults only."""
-        return ()
-
-    def widened(self, wider: Wider) -> MadeUpWorld:
-        """Itself: it has no wider suspects."""
-        return self
-
-    @property
-    def plus_post(self) -> str:
-        return "battery.plus"
-
-    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
-        """Nothing in between: a bench has no loom."""
-        return tuple(() for _ in points[1:])
 
     def cures(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         """(n_candidates,) of this part."""

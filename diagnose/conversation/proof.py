@@ -184,6 +184,8 @@ def close(
             text = means.say(state, "hand_over", repairs=listed, proof=state.proof)
         else:
             text = means.say(state, "hand_over_unproved", repairs=listed)
+        if state.calm:
+            text += " " + means.say(state, "only_time")
         if state.exit_skipped:
             text += " " + means.say(state, "exit_skipped")
     if opened and outcome != "paused":

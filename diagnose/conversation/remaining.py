@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.beliefs import posterior
+from diagnose.bike.acts import stir_id
 from diagnose.bike.model import NOT_WIDER, Measurement
 from diagnose.conversation import asking, evidence, planning, proof
 from diagnose.conversation.answers import read_choice, without_reading, yes_no
@@ -116,9 +117,9 @@ def prove(turn: Turn, repair: str) -> Turn:
     means, state = turn.means, turn.state
     verify = means.world.verify(repair, state.setting.complaints)
     place = means.world.repairs[repair].place
-    if state.calm and verify in means.world.measurements and place:  # it worked before: only a stir proves
-        verify = f"wiggle:{place}@{means.world.measurements[verify].condition.text}"
-    m = means.world.measurements.get(verify) or _made(means, verify)
+    m = means.world.measurements.get(verify)
+    if state.calm and m is not None and place:  # it worked before: only a stir proves
+        m = _made(means, stir_id("wiggle", place, m.condition)) or m
     if m is None or planning.closed_because(means.world, state, m.id):
         return exit_check(turn.then(state))
     return propose(turn.then(state), m, "proof")

@@ -43,7 +43,6 @@ def reopened(turn: Turn) -> Turn:
         causes=(),
         proof="",
         exit_skipped=False,
-        calm=False,
         wider=Wider(state.wider.pairs, True),
         outcome="",
     )

@@ -39,8 +39,6 @@ from diagnose.conversation.messages import Answered
 from diagnose.conversation.state import KITS, SKILLS, Back, Calm, Open, Reading, State, with_setting
 from diagnose.errors import ObservationError
 
-COMES_AND_GOES = "comes_and_goes"
-
 
 def answered(turn: Turn, message: Answered, hint: str) -> Turn:
     """An answer to the open question, whatever sort of question it is."""
@@ -153,7 +151,6 @@ def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) 
         paid=planning.after(state.paid, m),
         hands_minutes=state.hands_minutes + minutes,
         steps=state.steps + 1,
-        calm=state.calm and reading.value != COMES_AND_GOES,
     )
     if state.setting.meter == "" and m == intake.battery_reading(world):
         state = with_setting(state, meter="proved")
@@ -236,7 +233,7 @@ def _calmed(turn: Turn) -> Turn:
     means, state = turn.means, turn.state
     spell = f"calm{sum(isinstance(e, Calm) for e in state.evidence) + 1}"
     wider = replace(state.wider, loose=True)
-    state = replace(state, wider=wider, calm=True, evidence=(*state.evidence, Calm(spell)))
+    state = replace(state, wider=wider, evidence=(*state.evidence, Calm(spell)))
     means = replace(means, world=means.world.widened(wider))
     belief = evidence.rebuild(means.world, state.setting, state.evidence)
     return Turn(means, replace(state, belief=belief), turn.events)
@@ -264,7 +261,7 @@ def _reproduce_answer(turn: Turn, text: str, hint: str) -> Turn:
     if said == "yes":
         heard = (*state.evidence, Back(f"back{sum(isinstance(e, Back) for e in state.evidence) + 1}"))
         belief = evidence.rebuild(means.world, state.setting, heard)
-        back = replace(state, phase="working", calm=False, evidence=heard, belief=belief)
+        back = replace(state, phase="working", evidence=heard, belief=belief)
         return advance(turn.then(back), hint)
     if said == "no" or without_reading(text, means.words):
         if means.world.singles < len(means.world.candidates):

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from diagnose.bike.acts import COMES_AND_GOES
 from diagnose.bike.model import NOT_WIDER, JobState, Wider
 from diagnose.choice.problem import Paid
 
@@ -155,7 +156,6 @@ class State:
     rechecked  readings that were asked again because they fit least
     held       the state in which a proving run holds the bike: no question puts it together; None in a job
     log        accepted messages, each with the question it answered: what a journal holds
-    calm       the fault does not show itself now
     wider      what the suspects were widened by; widened_at: how many readings there were then
     later      complaints kept for later, because no one or two faults explain all of them
     waiting    what the job waits for, '' if it goes on; waited_minutes: of all waits that are over
@@ -191,7 +191,6 @@ class State:
     rechecked: frozenset[str] = frozenset()
     outcome: str = ""
     held: JobState | None = None
-    calm: bool = False
     wider: Wider = NOT_WIDER
     widened_at: int = 0
     later: tuple[str, ...] = ()
@@ -211,6 +210,16 @@ class State:
     def all_complaints(self) -> tuple[str, ...]:
         """What is complained of, those kept for later included."""
         return (*self.setting.complaints, *self.later)
+
+    @property
+    def calm(self) -> bool:
+        """Whether the fault does not show itself now: it worked, and nothing has brought it back since."""
+        for e in reversed(self.evidence):
+            if isinstance(e, Calm):
+                return True
+            if isinstance(e, Back) or (isinstance(e, Reading) and e.value == COMES_AND_GOES):
+                return False
+        return False
 
     def minutes_factor(self) -> float:
         """How much longer this user takes than the trade."""

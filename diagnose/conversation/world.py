@@ -5,8 +5,9 @@ The conversation is written against this protocol; `wiring.open_world` builds th
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from typing import Protocol
+from typing import Protocol, Self
 
 import numpy as np
 
@@ -124,6 +125,43 @@ class World(Protocol):
     def without(self, component: str) -> World:
         """The same bike with this component said to be not fitted."""
         ...
+
+
+class SingleFaults(ABC):
+    """What a small world of single faults and no loom says of pairs and drawings (tests, benchmarks)."""
+
+    candidates: tuple[Candidate, ...]
+    plus_post = "battery.plus"
+
+    @abstractmethod
+    def table(self, job: JobState, measurements: Sequence[str]) -> Table:
+        """As in World."""
+
+    @property
+    def singles(self) -> int:
+        """All of them."""
+        return len(self.candidates)
+
+    def outlook(self, job: JobState, measurements: Sequence[str]) -> Mapping[str, np.ndarray]:
+        """As the table has it."""
+        return self.table(job, measurements).outlook()
+
+    def likely_pairs(
+        self,
+        singles: np.ndarray,
+        complaints: Sequence[str],
+        readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
+    ) -> tuple[tuple[str, str], ...]:
+        """None."""
+        return ()
+
+    def widened(self, wider: Wider) -> Self:
+        """Itself."""
+        return self
+
+    def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
+        """Nothing in between."""
+        return tuple(() for _ in points[1:])
 
 
 class WiderWorld(World, Protocol):

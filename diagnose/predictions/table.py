@@ -5,8 +5,8 @@ Fourth arrow of the flow. Frozen, rounded once; candidates x measurements, axes 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,9 +46,38 @@ class Column:
     neighbours: tuple[str, ...] = ()  # confusable measurements whose value a mis-probe would show
 
 
+def taken(column: Column, rows: np.ndarray) -> Column:
+    """The column of some of its candidates; outcomes are left to be made anew."""
+    return _combined((column,), lambda parts: parts[0][rows])
+
+
+def stacked(columns: Sequence[Column]) -> Column:
+    """One column for the candidates of several, which foretell the same measurement; without outcomes."""
+    return _combined(columns, np.concatenate)
+
+
+def _combined(columns: Sequence[Column], how: Callable[[list[np.ndarray]], np.ndarray]) -> Column:
+    def whole(name: str) -> np.ndarray | None:
+        parts = [getattr(c, name) for c in columns]
+        return None if any(p is None for p in parts) else how(parts)
+
+    return replace(
+        columns[0],
+        value=whole("value"),
+        spread=whole("spread"),
+        shift=whole("shift"),
+        words=whole("words"),
+        outcomes=None,
+    )
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """candidates: ids in order; columns by measurement id."""
 
     candidates: tuple[str, ...]
     columns: Mapping[str, Column]
+
+    def outlook(self) -> Mapping[str, np.ndarray]:
+        """(n_outcomes, n_candidates) of each measurement that can be planned with."""
+        return {k: c.outcomes for k, c in self.columns.items() if c.outcomes is not None}

@@ -6,7 +6,7 @@ import numpy as np
 
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import Candidate, JobState, Measurement
-from diagnose.players import PERSISTS, OwnPlayer
+from diagnose.players import PERSISTS, OwnPlayer, slipped
 from diagnose.wiring import BikeWorld
 
 WAKES, SLEEPS = 0.4, 0.25  # [1] chance that a fault that comes and goes shows in a spell; that a spell ends
@@ -26,7 +26,7 @@ class Slipping:
         key = self._key(m, job)
         if key not in self._given:
             slip = bool(self.rng.random() < self.gross)
-            self._given[key] = (self._slipped(m) if slip else self.inner.answer(m, job), slip)
+            self._given[key] = (slipped(m, self.rng) if slip else self.inner.answer(m, job), slip)
         return self._given[key][0]
 
     def again(self, m: Measurement, job: JobState) -> str:
@@ -40,16 +40,6 @@ class Slipping:
 
     def cured(self) -> None:
         self.inner.cured()
-
-    def _slipped(self, m: Measurement) -> str:
-        if m.choices:
-            return str(self.rng.choice(m.choices))
-        if self.rng.random() < 0.5:
-            return "OL" if m.kind in ("ohms", "diode") else f"0.02 {m.unit}"
-        if m.kind == "ohms":
-            return f"{10 ** self.rng.uniform(-1, 6):.3g} ohm"
-        top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5)
-        return f"{self.rng.uniform(0.0, top):.2f} {m.unit}"
 
 
 class Dozing:

@@ -15,8 +15,9 @@ import numpy as np
 
 from diagnose.bike.model import Candidate
 from diagnose.conversation import evidence
+from diagnose.conversation.state import BEGINNER_FACTOR
 from diagnose.means import Opened, open_knowledge
-from diagnose.play import Played, play
+from diagnose.play import AS_KNOWN, Played, play
 from diagnose.players import OwnPlayer
 from diagnose.robust.beliefs import (
     chart,
@@ -30,7 +31,7 @@ from diagnose.robust.beliefs import (
 )
 from diagnose.robust.riders import Dozing, Slipping
 from diagnose.several import SeveralPlayer, shown, together
-from diagnose.trial import draw_truths
+from diagnose.trial import CONFIDENT, draw_truths
 from diagnose.wiring import BikeWorld
 
 BLIND_TO_ERRORS = ((1e-4,), (1.0,))
@@ -63,10 +64,7 @@ def one(
     watch: Callable[[Any], None] | None = None,
 ) -> Run:
     """Play one job in this world and count its minutes by the true one."""
-    options = {
-        "complaints": list(complaints), "kit": kit, "skill": skill, "history": {},
-        "switches": "checked", "others": "skipped",
-    }  # fmt: skip
+    options = {**AS_KNOWN, "complaints": list(complaints), "kit": kit, "skill": skill}
 
     def cures(repair: str) -> bool:
         return all(repair in f.repairs for f in truth.faults) and truth.is_fault
@@ -77,7 +75,7 @@ def one(
 
 
 def _counted(world: BikeWorld, true: BikeWorld, played: Played, truth: Candidate, skill: str) -> Run:
-    factor = 2.25 if skill == "beginner" else 1.0
+    factor = BEGINNER_FACTOR if skill == "beginner" else 1.0
     minutes = played.minutes
     for m in played.asked:
         minutes += (true.measurements[m].minutes - world.measurements[m].minutes) * factor
@@ -88,7 +86,7 @@ def _counted(world: BikeWorld, true: BikeWorld, played: Played, truth: Candidate
         minutes,
         any(a.right for a in played.advice) or truth.id in played.causes,
         sum(a.sort == "repair" and not a.right for a in played.advice),
-        first is not None and not first.right and first.probability >= 0.9,
+        first is not None and not first.right and first.probability >= CONFIDENT,
         played.tool_steps,
         played.outcome,
         played.stop,
