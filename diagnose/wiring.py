@@ -10,6 +10,7 @@ import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -353,16 +354,29 @@ class BikeWorld:
 
 
 class _Measurements(dict[str, Measurement]):
-    """The planned measurements; any other well-formed id is parsed on demand."""
+    """The planned measurements; any other well-formed id is parsed on demand.
+
+    What was parsed is found again, but is none of those that are listed: what is planned must not hang on
+    what was once asked for.
+    """
 
     def __init__(self, planned: Mapping[str, Measurement], world: BikeWorld):
         super().__init__(planned)
         self._world = world
+        self._parsed: dict[str, Measurement] = {}
 
     def __missing__(self, key: str) -> Measurement:
-        m = self._world.parse(key)
-        self[m.id] = m
-        return m
+        if key not in self._parsed:
+            m = self._world.parse(key)
+            self._parsed[m.id] = self._parsed[key] = m
+        return self._parsed[key]
+
+    def __contains__(self, key: object) -> bool:
+        return super().__contains__(key) or key in self._parsed
+
+    def get(self, key: str, default: Any = None) -> Any:
+        """As of a dict; also what was parsed before."""
+        return super().get(key, self._parsed.get(key, default))
 
 
 def _nats(weights: np.ndarray, outcomes: np.ndarray | None) -> float:

@@ -193,9 +193,10 @@ def test_a_complaint_in_the_riders_own_words_is_understood_or_asked_back():
     same_state, (event,) = say(state, {"answer": "it smells"})
     assert same_state is state
     assert (
-        "'it smells' is no complaint that this bike knows; expected one of: nothing works at all; "
-        in event["message"]
+        "'it smells' is no complaint that this bike knows; expected a number of the list" in event["message"]
     )
+    _, (event,) = say(state, {"answer": "works"})
+    assert "'works' is no complaint that this bike knows" in event["message"]
 
 
 def test_history_weighs_the_suspects_it_speaks_of():

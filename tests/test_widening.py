@@ -109,6 +109,17 @@ def test_nobody_is_asked_to_reach_into_a_turning_engine():
             assert not any(m.startswith(STIRS) for m in wide.planned((complaint,), JobState(), "hands"))
 
 
+def test_what_is_planned_does_not_hang_on_what_was_asked_for_before():
+    """An id that was parsed on demand is found again, but is not listed among the planned ones."""
+    w = opened().world("custom_single")
+    before = list(w.measurements)
+    asked = "wiggle:seat@horn=pressed,key=run"
+    assert asked not in w.measurements and w.measurements.get(asked) is None
+    assert w.measurements[asked].what == "seat"
+    assert asked in w.measurements and w.measurements.get(asked) is w.measurements[asked]
+    assert list(w.measurements) == before and asked not in {m.id for m in w.measurements.values()}
+
+
 def talk(state, answer, w):
     o = opened()
     return step(state, answer, w, o.rulebase, o.wording)

@@ -284,10 +284,18 @@ def _complaints(means: Means, text: str) -> tuple[str, ...]:
     for part in parts:
         near = shorthand.match_complaints(means.world, part)
         if len(near) != 1:
-            offered = near or sorted(known)
-            shown = "; ".join(known[c][0] for c in offered[:8])
-            wrong = "could mean more than one complaint" if near else "is no complaint that this bike knows"
-            raise ObservationError(part.strip(), f"one of: {shown}", known[offered[0]][0], wrong)
+            if not near:
+                first = known[next(iter(known))][0]
+                raise ObservationError(
+                    part.strip(),
+                    "a number of the list, or other words for what is wrong",
+                    first,
+                    "is no complaint that this bike knows",
+                )
+            shown = "; ".join(known[c][0] for c in near[:8])
+            raise ObservationError(
+                part.strip(), f"one of: {shown}", known[near[0]][0], "could mean more than one complaint"
+            )
         found.append(near[0])
     if not found:
         raise ObservationError(text, "what is wrong with the bike", next(iter(known), ""))

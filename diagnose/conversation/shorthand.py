@@ -67,6 +67,9 @@ def understand(world: World, line: str, words: Wording) -> Understood:
     return Understood(tuple(latest.values()), tuple(unclear))
 
 
+ALL_WELL = frozenset({"works", "ok", "okay", "good", "fine", "yes"})
+
+
 def best_match(text: str, ways: Mapping[str, Iterable[str]]) -> list[str]:
     """Ids whose ways of saying them come closest to the text: one when it is clear, several when not."""
     said = plain(text)
@@ -95,7 +98,9 @@ def _likeness(said: str, way: str) -> float:
 
 
 def match_complaints(world: World, text: str) -> list[str]:
-    """Complaint ids that the rider's own words come closest to."""
+    """Complaint ids that the rider's own words come closest to; none for a word that says all is well."""
+    if plain(text) in ALL_WELL:
+        return []
     ways = {c: (c, title, *says) for c, (title, says) in world.view.complaints.items()}
     return best_match(text, ways)
 
