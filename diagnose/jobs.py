@@ -19,6 +19,7 @@ from diagnose.errors import UsageError
 from diagnose.journal import find_job, jobs_folder, list_jobs, now, open_journal
 from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED
+from diagnose.remembered import LastUsed, recall, remember
 
 if TYPE_CHECKING:
     from diagnose.conversation.session import Session
@@ -28,7 +29,9 @@ if TYPE_CHECKING:
 
 def begin(options: argparse.Namespace) -> int:
     """`diagnose job`: ask what is not known yet, then hold the session."""
-    bike = options.bike or _ask_bike(options.knowledge, options.lines)
+    last = recall()
+    asked = LastUsed(options.bike) if options.bike else _ask_bike(options, last)
+    bike = asked.bike
 
     from diagnose.conversation.session import new_session
     from diagnose.means import open_knowledge
@@ -36,15 +39,21 @@ def begin(options: argparse.Namespace) -> int:
     terminal = open_terminal(options.plain)
     opened = open_knowledge(options.knowledge)
     world = opened.world(bike)
-    known: dict[str, Any] = {"complaints": options.complaint, "kit": options.kit, "skill": options.skill}
-    known["price_limit"] = options.limit
+    known: dict[str, Any] = {"complaints": options.complaint, "price_limit": options.limit}
+    known |= {"kit": options.kit or asked.kit, "skill": options.skill or asked.skill}
     known = {k: v for k, v in known.items() if v}
     proof = _proved(options, world.spec.id, opened, world)
     known |= {"proved": proof} if proof else {}
     session = new_session(
         jobs_folder(options.folder), world.spec.id, known, world, opened.rulebase, opened.wording
     )
-    return _hold(session, options.lines, terminal)
+    try:
+        return _hold(session, options.lines, terminal, last)
+    finally:
+        if not options.lines:
+            used = session.state.setting
+            kept = str(Path(bike).resolve()) if _is_bike_file(bike) else bike
+            remember(LastUsed(kept, used.kit, used.skill))
 
 
 def _proved(
@@ -102,29 +111,38 @@ def _came_back(session: Session, terminal: Terminal) -> bool:
     return said in ("yes", "y")
 
 
-def _hold(session: Session, as_lines: bool, terminal: Terminal) -> int:
+def _hold(session: Session, as_lines: bool, terminal: Terminal, last: LastUsed | None = None) -> int:
+    """Hold a session to its end or a pause. last: what an empty line may answer to kit and skill."""
     try:
         if as_lines:
             from diagnose.conversation import lines
 
             lines.run(session, sys.stdin.buffer, sys.stdout.buffer)
         else:
-            converse(session, terminal)
+            converse(session, terminal, {"kit": last.kit, "skill": last.skill} if last else {})
     finally:
         session.close()
     return FAILED if session.state.outcome == "stopped" else DONE
 
 
-def _ask_bike(knowledge: str | None, as_lines: bool) -> str:
-    bikes = bike_names(knowledge)
-    if as_lines:
+def _ask_bike(options: argparse.Namespace, last: LastUsed) -> LastUsed:
+    """Ask which bike it is, before anything heavy is loaded; an empty line takes what was used last.
+
+    returns  the bike; with the kit and skill of last time if the user took all of that
+    """
+    bikes = bike_names(options.knowledge)
+    if options.lines:
         raise UsageError(f"--lines needs --bike; expected one of {', '.join(bikes)}")
-    folder = Path(knowledge) if knowledge else knowledge_folder()
+    folder = Path(options.knowledge) if options.knowledge else knowledge_folder()
     file = folder / "wording" / "en.yaml"
     terminal: Terminal = PlainTerminal()
-    terminal.show(wrap(_first_sentence(file), terminal.width()), "question")
-    for number, bike in enumerate(bikes, 1):
-        terminal.show(f"  {number}  {bike.replace('_', ' ')}")
+    offer = _offer(last, bikes, file)
+    terminal.show(wrap(_sentence(file, "ask_bike"), terminal.width()), "question")
+    listed = [f"{number}  {bike.replace('_', ' ')}" for number, bike in enumerate(bikes, 1)]
+    terminal.show("\n".join(wrap(line, terminal.width(), "  ") for line in listed))
+    if offer:
+        said = ", ".join(offer.values())
+        terminal.show(wrap(_sentence(file, "as_last_time").format(used=said), terminal.width()))
     Thread(target=_load, daemon=True).start()
     while True:
         try:
@@ -133,27 +151,66 @@ def _ask_bike(knowledge: str | None, as_lines: bool) -> str:
             raise UsageError(
                 f"the input ended before a bike was named; expected one of {', '.join(bikes)}; try --bike"
             ) from err
+        if not typed and offer:
+            return LastUsed(
+                last.bike, last.kit if "kit" in offer else "", last.skill if "skill" in offer else ""
+            )
         if typed.isdigit() and 1 <= int(typed) <= len(bikes):
-            return bikes[int(typed) - 1]
-        if typed in bikes:
-            return typed
-        if Path(typed).suffix == ".yaml" and Path(typed).is_file():
-            return typed
+            return LastUsed(bikes[int(typed) - 1])
+        if _is_bike_file(typed):
+            return LastUsed(typed)
+        near = _bikes_named(typed, bikes)
+        if len(near) == 1:
+            return LastUsed(near[0])
         from diagnose.wording import read_wording
 
         wording = read_wording(file)
-        terminal.show(wrap(wording.say("ask_bike_again", most=len(bikes)), terminal.width()), "problem")
+        again = wording.say("ask_bike_again", most=len(bikes))
+        terminal.show(wrap(again, terminal.width()), "problem")
 
 
-def _first_sentence(file: Path) -> str:
-    """The sentence that asks for the bike, taken from its line: the whole file takes longer."""
-    with contextlib.suppress(OSError, ValueError):
-        for line in file.read_text(encoding="utf-8").split("\n"):
-            if line.startswith("  ask_bike: "):
-                return str(json.loads(line.partition(": ")[2]))
+def _is_bike_file(text: str) -> bool:
+    return Path(text).suffix == ".yaml" and Path(text).is_file()
+
+
+def _bikes_named(typed: str, bikes: list[str]) -> list[str]:
+    """The bike of this name, or those whose names hold all words typed."""
+    words = typed.lower().replace("_", " ").split()
+    whole = [b for b in bikes if b.split("_") == words]
+    return whole or [b for b in bikes if words and all(w in b.split("_") for w in words)]
+
+
+def _offer(last: LastUsed, bikes: list[str], file: Path) -> dict[str, str]:
+    """What an empty line would take, in words: bike, kit, skill; empty if that bike is no more."""
+    if last.bike not in bikes and not _is_bike_file(last.bike):
+        return {}
+    name = last.bike if last.bike in bikes else Path(last.bike).stem
+    found = {"bike": name.replace("_", " ")}
+    for key in ("kit", "skill"):
+        word = getattr(last, key)
+        if word and (said := _line_of(file, f"{key}_{word}")):
+            found[key] = said
+    return found
+
+
+def _sentence(file: Path, sentence: str) -> str:
+    """A sentence of the wording, taken from its line: the whole file takes longer than a start may."""
+    said = _line_of(file, sentence)
+    if said:
+        return said
     from diagnose.wording import read_wording
 
-    return read_wording(file).say("ask_bike")  # written in another way, or a fault that this names
+    template = read_wording(file).sentences  # written in another way, or a fault that this names
+    return template[sentence]["beginner"]
+
+
+def _line_of(file: Path, sentence: str) -> str:
+    """The text of a sentence that stands in one line of the wording; '' if it does not."""
+    with contextlib.suppress(OSError, ValueError):
+        for line in file.read_text(encoding="utf-8").split("\n"):
+            if line.startswith(f"  {sentence}: "):
+                return str(json.loads(line.partition(": ")[2]))
+    return ""
 
 
 def _load() -> None:

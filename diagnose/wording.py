@@ -160,6 +160,10 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "demo_begins": ("bike",),
     "demo_ends": ("fault",),
     "ask_bike_again": ("most",),
+    "as_last_time": ("used",),
+    "taken_as": ("complaints",),
+    "term_list": ("count",),
+    "term_which": ("said",),
     "term_minutes": ("minutes",),
     "term_wait": ("minutes",),
     "term_helper": (),
@@ -205,6 +209,8 @@ WORD_LISTS: Mapping[str, bool] = {
     "special": True,
     "functions": False,
     "hedges": False,
+    "alike": True,
+    "fillers": False,
 }
 
 

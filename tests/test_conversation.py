@@ -159,7 +159,7 @@ def test_the_first_useful_step_comes_within_five_answers():
     state, (first,) = begin({}, *TOOLS)
     asked = [first["question"]]
     for answer in ("no headlight", "meter", "beginner", "none"):
-        state, (event,) = say(state, {"answer": answer})
+        state, (*_, event) = say(state, {"answer": answer})
         asked.append(event["question"])
     # complaint, kit, skill, history: the fifth is already something to do on the bike
     assert asked == ["complaint", "kit", "skill", "history", "switches"]
@@ -188,8 +188,11 @@ def test_unknown_options_are_refused_with_near_misses(options, text):
 
 def test_a_complaint_in_the_riders_own_words_is_understood_or_asked_back():
     state, _ = begin({}, *TOOLS)
-    told, (event,) = say(state, {"answer": "horn is silent and weak headlight"})
+    told, (taken, event) = say(state, {"answer": "horn is silent and weak headlight"})
     assert told.setting.complaints == ("horn_dead", "lamp_dim") and event["question"] == "kit"
+    assert taken["text"] == "Taken as: the horn is dead; the headlamp is dim."
+    # in the list's own words nothing needs to be said back
+    assert [e["event"] for e in say(state, {"answer": "lamp_dim"})[1]] == ["question"]
     same_state, (event,) = say(state, {"answer": "it smells"})
     assert same_state is state
     assert (

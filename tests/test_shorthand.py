@@ -7,7 +7,8 @@ from fake_world import HEAR_HORN, SEE_LAMP, VOLTS_REST, bench
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diagnose.conversation.shorthand import MOST_ITEMS, best_match, match_complaints, split, understand
+from diagnose.conversation.likeness import names_meant
+from diagnose.conversation.shorthand import MOST_ITEMS, match_complaints, split, understand
 
 WORLD, _, WORDS = bench()
 
@@ -93,11 +94,11 @@ def test_only_so_many_observations_are_read_at_once():
     ],
 )
 def test_a_complaint_is_found_by_the_riders_own_words(words, complaints):
-    assert match_complaints(WORLD, words) == complaints
+    assert match_complaints(WORLD, words, WORDS) == complaints
 
 
 def test_what_fits_two_names_equally_gives_both():
-    assert best_match("beam", {"low": ("low beam",), "high": ("high beam",)}) == ["high", "low"]
+    assert names_meant("beam", {"low": ("low beam",), "high": ("high beam",)}, WORDS) == ["high", "low"]
 
 
 @settings(derandomize=True, max_examples=150, deadline=None)

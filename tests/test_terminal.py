@@ -43,7 +43,8 @@ def test_a_whole_job_from_nothing_known_to_the_proof(tmp_path):
     shown, session = talk(tmp_path, typed)
     assert session.state.outcome == "repaired" and session.state.repaired == ("lamp.renew",)
     for text in (
-        "1  the headlamp is dead",
+        "Type list to see all",
+        "Taken as: the headlamp is dead.",
         "3  a multimeter",
         "Understood:\n- horn (horn button pressed and held, key switch ON): works",
         "- battery volts: 12.6 V",
@@ -56,6 +57,37 @@ def test_a_whole_job_from_nothing_known_to_the_proof(tmp_path):
         "Repaired. About",
     ):
         assert text in shown, text
+
+
+def test_the_list_of_complaints_comes_when_it_is_asked_for_and_numbers_mean_its_lines(tmp_path):
+    shown, session = talk(tmp_path, ["list", "1, 3"])
+    listed = re.findall(r"^  (\d+)  (.+)$", shown, re.MULTILINE)
+    known = [title for title, _ in session.world.view.complaints.values()]
+    assert [title for _, title in listed[: len(known)]] == known
+    assert session.state.setting.complaints == tuple(list(session.world.view.complaints)[i] for i in (0, 2))
+
+
+def test_words_that_could_mean_several_complaints_are_asked_back_as_a_short_list(tmp_path):
+    """The clear part of the line is kept; the number is one of the short list, not of the long one."""
+    shown, session = talk(tmp_path, ["no horn, headlamp", "2"])
+    assert "headlamp: which of these is it?\n  1  the headlamp is dead\n  2  the headlamp is dim" in shown
+    assert session.state.setting.complaints == ("horn_dead", "lamp_dim")
+    assert "Taken as: " not in shown  # both were named from lists by now
+    # the words may be said again instead
+    _, session = talk(tmp_path / "again", ["headlamp", "silent horn"])
+    assert session.state.setting.complaints == ("horn_dead",)
+
+
+def test_enter_takes_what_was_used_last_time_where_it_is_offered(tmp_path):
+    session = new_session(tmp_path, "bench_lamp", {"complaints": ["horn_dead"]}, *TOOLS)
+    sink = io.StringIO()
+    source = io.StringIO("\n\n\n")
+    converse(session, PlainTerminal(source, sink, 60), {"kit": "lamp", "skill": "wizard"})
+    session.close()
+    # 'wizard' is no choice: nothing is offered there, and an empty line answers nothing
+    assert session.state.setting.kit == "lamp" and session.state.setting.skill == ""
+    assert sink.getvalue().count("Only Enter") == 1
+    assert sink.getvalue().count("Type an answer, or ? for help.") == 2
 
 
 @pytest.mark.parametrize("width", [24, 40, 80, 100])

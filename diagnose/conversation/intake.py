@@ -16,11 +16,13 @@ import numpy as np
 from diagnose.bike.model import Measurement
 from diagnose.conversation import agreement, asking, evidence, names, shorthand
 from diagnose.conversation.answers import plain, read_choice, without_reading, yes_no
+from diagnose.conversation.likeness import names_meant
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.planning import physical
 from diagnose.conversation.state import KITS, SKILLS, Proved, Reading, State, with_setting
 from diagnose.conversation.world import World
 from diagnose.errors import ObservationError, UsageError, unknown
+from diagnose.wording import Wording
 
 MOST_HISTORY = 4  # facts asked at once
 MOST_NAMED = 6  # functions named as examples
@@ -159,7 +161,13 @@ def answer(means: Means, state: State, name: str, text: str) -> tuple[State, lis
     special = without_reading(text, means.words)
     skipped = special in ("skip", "do_not_know", "cannot_reach")
     if name == "complaint":
-        return with_setting(state, complaints=_complaints(means, text)), [], ""
+        found = _complaints(means, text)
+        titles = [means.world.view.complaints[c][0] for c in found]
+        told: list[Event] = []
+        listed = {plain(t) for t in (*found, *titles)}
+        if not all(plain(part) in listed for part in text.split(",")):  # in other words: how they were taken
+            told = [{"event": "noted", "text": means.say(state, "taken_as", complaints="; ".join(titles))}]
+        return with_setting(state, complaints=found), told, ""
     if name == "kit":
         kit = "hands" if skipped else read_choice(text, KITS, _titles(means, "kit", KITS), means.words)
         return with_setting(state, kit=kit), [], ""
@@ -274,27 +282,40 @@ def _titles(means: Means, name: str, ids: tuple[str, ...]) -> dict[str, str]:
     return {i: means.words.say(f"{name}_{i}") for i in ids}
 
 
+def complaints_meant(world: World, text: str, words: Wording) -> list[tuple[str, list[str]]]:
+    """The complaints that a rider's words mean, part by part.
+
+    returns  (part, ids it comes closest to): one id when it is clear, several when it could be any of them,
+             none when no complaint of this bike is like it
+    """
+    for complaint, (title, says) in world.view.complaints.items():
+        if plain(text) in {plain(way) for way in (title, *says)}:  # one saying, whatever stands between
+            return [(text.strip(), [complaint])]
+    parts = [p.strip() for p in re.split(r"[;,\n]+|\s+and\s+", text) if p.strip()]
+    found = [(part, shorthand.match_complaints(world, part, words)) for part in parts]
+    if len(found) > 1 and not all(near for _, near in found):
+        whole = shorthand.match_complaints(world, text, words)  # 'press the button and nothing'
+        if len(whole) == 1:
+            return [(text.strip(), whole)]
+    return found
+
+
 def _complaints(means: Means, text: str) -> tuple[str, ...]:
     known = means.world.view.complaints
-    whole = shorthand.match_complaints(means.world, text)
-    if len(whole) == 1:
-        return (whole[0],)
-    parts = [p for p in re.split(r"[;,\n]+|\s+and\s+", text) if p.strip()]
     found: list[str] = []
-    for part in parts:
-        near = shorthand.match_complaints(means.world, part)
+    for part, near in complaints_meant(means.world, text, means.words):
         if len(near) != 1:
             if not near:
                 first = known[next(iter(known))][0]
                 raise ObservationError(
-                    part.strip(),
+                    part,
                     "a number of the list, or other words for what is wrong",
                     first,
                     "is no complaint that this bike knows",
                 )
             shown = "; ".join(known[c][0] for c in near[:8])
             raise ObservationError(
-                part.strip(), f"one of: {shown}", known[near[0]][0], "could mean more than one complaint"
+                part, f"one of: {shown}", known[near[0]][0], "could mean more than one complaint"
             )
         found.append(near[0])
     if not found:
@@ -311,7 +332,7 @@ def _history(means: Means, state: State, text: str) -> tuple[tuple[str, bool], .
     for part in re.split(r"[;,\n]+|\s+and\s+", text):
         word = plain(part)
         hits = [f for f in told if word and (word == plain(f) or word == plain(told[f]))]
-        hits = hits or (shorthand.best_match(word, {f: (f, t) for f, t in told.items()}) if word else [])
+        hits = hits or (names_meant(word, {f: (f, t) for f, t in told.items()}, means.words) if word else [])
         if len(hits) != 1:
             raise ObservationError(
                 part.strip(),

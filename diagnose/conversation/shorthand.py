@@ -5,21 +5,18 @@ Part of the conversation. Fuzzy in names, strict in meaning: what fits two thing
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from diagnose.bike.model import Measurement
 from diagnose.conversation import names
 from diagnose.conversation.answers import plain, read_answer
+from diagnose.conversation.likeness import names_meant, sayings_meant
 from diagnose.conversation.world import World
 from diagnose.errors import ObservationError
 from diagnose.wording import Wording
 
 MOST_ITEMS = 40
-_CLOSE = 0.72  # [1] likeness from which a misspelt name counts
-_CLEAR = 0.08  # [1] by how much the best name must lead
 _NUMBER = re.compile(r"(?<![A-Za-z0-9])[+\-−]?\d+(?:[.,]\d+)?\s*(?:[a-zA-ZΩ%]{1,6})?$|\b[oO0]\.?[lL]$")
 
 
@@ -70,39 +67,14 @@ def understand(world: World, line: str, words: Wording) -> Understood:
 ALL_WELL = frozenset({"works", "ok", "okay", "good", "fine", "yes"})
 
 
-def best_match(text: str, ways: Mapping[str, Iterable[str]]) -> list[str]:
-    """Ids whose ways of saying them come closest to the text: one when it is clear, several when not."""
-    said = plain(text)
-    scored: list[tuple[float, str]] = []
-    for name, sayings in ways.items():
-        best = max((_likeness(said, plain(s)) for s in sayings if s), default=0.0)
-        if best >= _CLOSE:
-            scored.append((best, name))
-    scored.sort(key=lambda pair: (-pair[0], pair[1]))
-    return [name for score, name in scored if score >= scored[0][0] - _CLEAR] if scored else []
-
-
-def _likeness(said: str, way: str) -> float:
-    if not said or not way:
-        return 0.0
-    if said == way:
-        return 1.0
-    mine, theirs = said.split(), way.split()
-    # every word typed is one of the name, or the beginning of one: 'batt', 'low b'
-    if all(any(w == t or (len(w) >= 3 and t.startswith(w)) for t in theirs) for w in mine):
-        return 0.85 + 0.1 * len(mine) / max(len(theirs), len(mine))
-    # all of the name is in what was typed: 'the left horn' for 'horn'
-    if all(any(w == t for w in mine) for t in theirs):
-        return 0.8 + 0.1 * len(theirs) / len(mine)
-    return difflib.SequenceMatcher(None, said, way).ratio()
-
-
-def match_complaints(world: World, text: str) -> list[str]:
+def match_complaints(world: World, text: str, words: Wording) -> list[str]:
     """Complaint ids that the rider's own words come closest to; none for a word that says all is well."""
-    if plain(text) in ALL_WELL:
+    said = plain(text)
+    if said in ALL_WELL:
         return []
-    ways = {c: (c, title, *says) for c, (title, says) in world.view.complaints.items()}
-    return best_match(text, ways)
+    known = world.view.complaints
+    named = [c for c, (title, _) in known.items() if said in (plain(c), plain(title))]
+    return named or sayings_meant(text, {c: (title, *says) for c, (title, says) in known.items()}, words)
 
 
 def _item(world: World, part: str, words: Wording) -> Item:
@@ -117,7 +89,7 @@ def _measured(world: World, part: str, name: str, number: str, words: Wording) -
     ways = {
         p: (p, v.title, p.partition(".")[0], *_short_point(world, p)) for p, v in world.view.points.items()
     }
-    at = best_match(name, ways)
+    at = names_meant(name, ways, words)
     fitting = [m for m in world.measurements.values() if m.plus in at and m.kind in ("volts", "drop")]
     # a battery named alone is read at rest; anything else must be one measurement
     rest = [m for m in fitting if not m.condition.text]
@@ -157,7 +129,7 @@ def _watched(world: World, part: str, words: Wording) -> Item:
         if hedged:
             shown = ", ".join(sorted(hedged))
             raise ObservationError(part, "one word for how it is", "'horn dead', or a note", f"says {shown}")
-        close = best_match(name, ways)
+        close = names_meant(name, ways, words)
         fitting = [(m, c) for f in close for m in _tried(world, f) for c in m.choices if c in known]
         if len({m.id for m, _ in fitting}) == 1:
             m, choice = fitting[0]

@@ -12,7 +12,7 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 from diagnose.conversation.screen import NARROWEST, WIDEST, Terminal, clean, wrap
@@ -21,6 +21,7 @@ if TYPE_CHECKING:  # the first question is asked before any of this is loaded
     from diagnose.conversation.means import Event
     from diagnose.conversation.session import Session
 
+NARROWED = 9  # complaints listed when the words could mean several
 WORTH_TELLING = 1.5  # [min] hands-on time from which a question says how long it takes
 
 
@@ -41,7 +42,7 @@ class PlainTerminal:
     def show(self, text: str, style: str = "") -> None:
         """Print; an empty line stands before a question, advice or caution."""
         space = "\n" if style in ("question", "advice", "caution") else ""
-        self.sink.write(f"{space}{text}\n")
+        self.sink.write(f"{space}{clean(text)}\n")
         self.sink.flush()
 
     def ask(self, prompt: str, choices: Sequence[tuple[str, str]] = ()) -> str:
@@ -71,12 +72,13 @@ def open_terminal(plain: bool = False) -> Terminal:
     return RichTerminal()
 
 
-def converse(session: Session, terminal: Terminal) -> int:
+def converse(session: Session, terminal: Terminal, usual: Mapping[str, str] | None = None) -> int:
     """Lead the job to its end, a pause, or the end of input.
 
+    usual    question -> the choice that an empty line takes, as last time
     returns  0 (also when paused)
     """
-    talk = _Talk(session, terminal)
+    talk = _Talk(session, terminal, usual)
     for notice in session.notices:
         talk.put(notice, "problem")
     talk.tell(session.events)
@@ -93,8 +95,11 @@ def converse(session: Session, terminal: Terminal) -> int:
 class _Talk:
     """One conversation: the question that is on the screen, and what was listed last."""
 
-    def __init__(self, session: Session, terminal: Terminal):
+    def __init__(self, session: Session, terminal: Terminal, usual: Mapping[str, str] | None = None):
         self.session, self.terminal = session, terminal
+        self.usual = usual or {}
+        self.narrowed: list[str] = []  # complaints that the last words could mean, as listed
+        self.meant: list[str] = []  # complaints of the same line that were clear
         self.open: Event = {}
         self.listed: list[str] = []
         self.paused = False
@@ -140,11 +145,22 @@ class _Talk:
         if event["helper"]:
             head.append(self.say("term_helper"))
         self.put("\n".join(filter(None, (event["text"], " ".join(head)))), "question")
-        if event["kind"] != "confirm":
-            listed = [f"{n}  {title}" for n, (_, title) in enumerate(self.choices(), start=1)]
-            self.put("\n".join(listed), "", "  ")
+        if event["question"] == "complaint":
+            self.put(self.say("term_list", count=len(event["choices"])))
+        elif event["kind"] != "confirm":
+            self._list([title for _, title in self.choices()])
+        if self._usual():
+            self.put(self.say("as_last_time", used=dict(self.choices())[self._usual()]))
         if self.session.state.setting.skill == "trade":
             self._expected(event)
+
+    def _list(self, titles: Sequence[str]) -> None:
+        self.put("\n".join(f"{n}  {clean(title)}" for n, title in enumerate(titles, start=1)), "", "  ")
+
+    def _usual(self) -> str:
+        """What an empty line answers to the open question; '' if it answers nothing."""
+        choice = self.usual.get(str(self.open.get("question")), "")
+        return choice if choice in (self.open.get("choices") or ()) else ""
 
     def _expected(self, event: Event) -> None:
         expected = event.get("expected")
@@ -253,7 +269,9 @@ class _Talk:
         line = clean(typed).strip()
         command, _, rest = line.partition(" ")
         command, rest = command.lower(), rest.strip()
-        if not line:
+        if not line and self._usual():
+            self._answer(self._usual())
+        elif not line:
             self.put(self.say("term_empty"), "problem")
         elif line in ("?", "help"):
             self.put(self.say("term_help"), "aside")
@@ -281,6 +299,8 @@ class _Talk:
             self.tell(self.session.take({"differs": changes}))
         elif self.open.get("event") == "advice":
             self._advised(line)
+        elif self.open.get("question") == "complaint":
+            self._complain(line)
         else:
             self._answer(line)
 
@@ -295,6 +315,30 @@ class _Talk:
             self.put(self.say("term_yes_no_some" if several else "term_yes_or_no"), "problem")
         answer = known[works]
         self.tell(self.session.take({"done": self.open["repair"], "works": answer}))
+
+    def _complain(self, line: str) -> None:
+        """Complaints in the rider's own words: what could mean several is asked back as a short list."""
+        from diagnose.conversation.intake import complaints_meant
+
+        ids = [c for c, _ in self.choices()]
+        titles = dict(self.choices())
+        if line.lower() == "list":
+            self.narrowed, self.meant = [], []
+            self._list([titles[c] for c in ids])
+            return
+        said = ", ".join(self._numbered(part.strip(), self.narrowed or ids) for part in line.split(","))
+        found = complaints_meant(self.session.world, said, self.session.wording)
+        several = next((few for _, few in found if len(few) > 1), [])
+        if several and all(few for _, few in found):
+            self.meant += [few[0] for _, few in found if len(few) == 1]
+            self.narrowed = several[:NARROWED]
+            self.put(self.say("term_which", said=next(part for part, few in found if few == several)))
+            self._list([titles[c] for c in self.narrowed])
+            return
+        events = self.session.take({"answer": ", ".join([*self.meant, said])})
+        if events[0]["event"] != "problem":
+            self.narrowed, self.meant = [], []
+        self.tell(events)
 
     def _answer(self, line: str) -> None:
         asked = self.open
