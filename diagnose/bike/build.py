@@ -28,6 +28,21 @@ CHARGE_RPM_CONSTANT = 1500.0
 AC_SUFFIX = "ac_per_1000rpm"
 PHASE_SUFFIX = "phase"
 TRIGGER_SUFFIX = "trigger_volts"
+LOAD_SUFFIX = "rated_load"
+
+
+@dataclass(frozen=True, slots=True)
+class Flasher:
+    """How a flasher answers to what it is loaded with.
+
+    rate   by_heat | by_count | fixed
+    load   current it is made for [A]; 0: that of the sound bike
+    driven True: its contact is moved by a device of its own, which needs feed and ground
+    """
+
+    rate: str
+    load: float
+    driven: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +58,7 @@ class Build:
     ways      connector id -> element ids that unplugging opens; wire id, wire id.a, wire id.b -> its core
               (undone at one end)
     phases    element id -> by how much its AC volts lag [degrees]; empty without a many-phase alternator
-    flashers  element ids of contacts that interrupt the indicators by themselves
+    flashers  element id of a contact that interrupts the indicators by itself -> what sets its rate
     by_engine element id of a contact -> closed while the engine (stands, turns), whatever its control does
     triggers  element id of a contact -> the two nodes and the AC volts between them without which it stays
               open while the engine turns
@@ -60,7 +75,7 @@ class Build:
     elements: Mapping[str, Element]
     devices: Mapping[str, Device]
     phases: Mapping[str, float]
-    flashers: tuple[str, ...]
+    flashers: Mapping[str, Flasher]
     by_engine: Mapping[str, tuple[bool, bool]]
     triggers: Mapping[str, tuple[str, str, float]]
 
@@ -104,7 +119,7 @@ def build(spec: BikeSpec) -> Build:
     contacts: dict[str, tuple[str, tuple[str, ...]]] = {}
     windings: dict[str, float] = {}
     phases: dict[str, float] = {}
-    flashers: list[str] = []
+    flashers: dict[str, Flasher] = {}
     by_engine: dict[str, tuple[bool, bool]] = {}
     triggers: dict[str, tuple[str, str, float]] = {}
     generators: dict[str, float] = {}
@@ -149,8 +164,11 @@ def build(spec: BikeSpec) -> Build:
                         by_engine[element_id] = ("standing" in e.closed_in, "turning" in e.closed_in)
                 else:
                     own.setdefault("closed", 0.0)
-                if kind.word == "flasher" and own["closed"]:
-                    flashers.append(element_id)
+                load = own.pop(LOAD_SUFFIX, 0.0)
+                tolerances[e.name].pop(LOAD_SUFFIX, None)
+                if kind.word == "flasher":
+                    driven = any(e.name in d.roles.get("no", ()) for d in kind.devices)
+                    flashers[element_id] = Flasher(kind.flash_rate, load, driven)
             if e.law == "generator":
                 generators[element_id] = own["max_current"]
                 own["max_current"] = 0.0
@@ -208,7 +226,7 @@ def build(spec: BikeSpec) -> Build:
         {e.id: e for e in elements},
         {d.id: d for d in devices},
         phases,
-        tuple(flashers),
+        flashers,
         by_engine,
         triggers,
     )

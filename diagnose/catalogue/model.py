@@ -187,6 +187,7 @@ class Kind:
     word   what rules and wording call it: wire connector ground fuse switch lamp led relay coil
            winding battery unit motor horn ignition module charger body engine
     rate   relative weight of failing, before shares and history
+    flash_rate  of a flasher: by_heat | by_count | fixed, what sets its rate
     """
 
     id: str
@@ -203,6 +204,7 @@ class Kind:
     tests: tuple[TestSpec, ...] = ()
     sensitive: bool = False
     high_tension: tuple[str, ...] = ()
+    flash_rate: str = "by_heat"
     mark: Mark = field(default=Mark(), compare=False)
 
 

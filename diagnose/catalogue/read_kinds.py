@@ -26,6 +26,7 @@ from diagnose.catalogue.words import (
     EDIT_KEYS,
     EDIT_MOST,
     ENGINE_WORDS,
+    FLASH_RATES,
     KITS,
     LAW_VALUES,
     PART_WORDS,
@@ -37,7 +38,10 @@ from diagnose.catalogue.words import (
 from diagnose.errors import unknown
 
 _KIND_NEEDS = ("title", "word", "terminals", "rate", "modes")
-_KIND_MAY = ("elements", "devices", "values", "look", "repairs", "tests", "sensitive", "high_tension")
+_KIND_MAY = (
+    *("elements", "devices", "values", "look", "repairs", "tests"),
+    *("sensitive", "high_tension", "flash_rate"),
+)
 _MODE_NEEDS = ("title", "edits", "share", "repair")
 _MODE_MAY = ("handbook", "severity", "visible", "fresh", "tags", "intermittent", "get_home")
 _REPAIR_NEEDS = ("title", "sort", "cures", "minutes", "price")
@@ -111,6 +115,7 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         tests=tuple(_test(c, name, terminals) for name, c in here.entries("tests")),
         sensitive=here.flag("sensitive"),
         high_tension=_high_tension(here, terminals),
+        flash_rate=_flash_rate(here),
         mark=here.own_key_mark,
     )
 
@@ -120,6 +125,12 @@ def _high_tension(here: Cursor, terminals: Collection[str]) -> tuple[str, ...]:
         if item.data not in terminals:
             item.note(unknown("terminal", str(item.data), terminals))
     return here.texts("high_tension")
+
+
+def _flash_rate(here: Cursor) -> str:
+    if here.has("flash_rate") and here.data.get("word") != "flasher":
+        here.note("flash_rate belongs to a kind with the word flasher", "flash_rate")
+    return here.word("flash_rate", FLASH_RATES, "by_heat")
 
 
 def _required(here: Cursor, key: str, unit: str, sources: Collection[str]) -> Value:

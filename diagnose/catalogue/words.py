@@ -37,10 +37,10 @@ PART_WORDS = [
 
 # law -> its values and their units. In `source`, ac_per_1000rpm and its phase in degrees are optional;
 # `closed` of a contact is
-# set by what drives it; trigger_volts goes with triggered_by.
+# set by what drives it; trigger_volts goes with triggered_by, rated_load with a flasher.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
-    "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V"},
+    "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V", "rated_load": "A"},
     "fuse": {"resistance": "ohm", "rating": "A"},
     "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V", "phase": "1"},
     "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
@@ -49,7 +49,10 @@ LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "motor": {"resistance": "ohm", "back_emf": "V"},
     "generator": {"regulated_volts": "V", "resistance": "ohm", "max_current": "A"},
 }
-OPTIONAL_VALUES = frozenset({"closed", "trigger_volts", "ac_per_1000rpm", "phase"})
+OPTIONAL_VALUES = frozenset({"closed", "trigger_volts", "rated_load", "ac_per_1000rpm", "phase"})
+
+# what sets a flasher's rate: the heat of the lamps' current, a count of that current, nothing outside it
+FLASH_RATES = ("by_heat", "by_count", "fixed")
 
 # device law -> role -> least number of members; roles ending in _node name own terminals, others elements
 DEVICE_ROLES: Mapping[str, Mapping[str, int]] = {

@@ -50,10 +50,11 @@ class Functions(Situations):
                 return self._starter_words(f, job, condition, here, healthy)
             case "flash":
                 shares = self._light_shares(f, here, healthy)
-                current = np.mean([self._current_share(e, here, healthy) for e in f.elements], axis=0)
                 steady = self._lit_between_flashes(f, job, condition, healthy)
-                stalls = bool(self.built.flashers)
-                return effects.flash_words(shares, current, self._counts_load() or stalls, steady, stalls)
+                rates = {flasher.rate for flasher in self.built.flashers.values()}
+                hurries = bool(rates & {"by_heat", "by_count"}) or (not rates and self._counts_load())
+                load = self._flashers_load(f, here, healthy)
+                return effects.flash_words(shares, load, hurries, steady, "by_heat" in rates)
             case "charge":
                 return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
         raise ValueError(f"function {function} has kind {f.kind!r}")
@@ -77,6 +78,16 @@ class Functions(Situations):
             return np.zeros(len(self.candidates), dtype=bool)
         dark = self._light_shares(f, self.solution(job, condition, "dark"), healthy)
         return dark.max(axis=0) > effects.LIGHT_EDGES[1]
+
+    def _flashers_load(self, f: Function, here: Solution, healthy: Solution) -> np.ndarray:
+        """(n_candidates,) current that sets the rate, against what its flasher is made for [1].
+
+        A flasher that says what it is made for is judged by that, so that a bike wrong from the start shows.
+        """
+        made_for = {e: x.load for e, x in self.built.flashers.items() if x.load}
+        if made_for:
+            return np.max([np.abs(here.current(e)) / amperes for e, amperes in made_for.items()], axis=0)
+        return np.mean([self._current_share(e, here, healthy) for e in f.elements], axis=0)
 
     def _counts_load(self) -> bool:
         return any(d.law == "output" for d in self.built.netlist.devices)

@@ -23,7 +23,7 @@ from diagnose.bike.build import (
 from diagnose.bike.currents import Service
 from diagnose.bike.model import Candidate, Condition, JobState
 from diagnose.catalogue.model import Instrument
-from diagnose.circuit.netlist import Case, Change, Edit
+from diagnose.circuit.netlist import Case, Change, Edit, Force
 from diagnose.circuit.solve import Solution, Start, compile_netlist, settle_cases
 
 KEPT_SOLUTIONS = 32  # a solved condition of 500 candidates takes some 10 MB; columns are what is kept
@@ -104,7 +104,9 @@ class Situations:
         if mode == "dead":
             base = condition_edits(self.built, replace(condition, battery=False, engine="off"), job)
         if mode == "dark":
-            base = base + tuple(Change(e, "closed", 0.0) for e in self.built.flashers)
+            base = base + tuple(
+                Force(e, 0) if f.driven else Change(e, "closed", 0.0) for e, f in self.built.flashers.items()
+            )
         alternating, angle = mode.startswith("ac"), angle_of(mode)
         if alternating:
             base = base + ac_edits(self.built, condition, angle)
