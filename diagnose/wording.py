@@ -209,6 +209,7 @@ WORD_LISTS: Mapping[str, bool] = {
     "special": True,
     "functions": False,
     "hedges": False,
+    "before": True,
     "alike": True,
     "fillers": False,
 }

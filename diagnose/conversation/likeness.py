@@ -16,12 +16,13 @@ from functools import lru_cache
 from diagnose.conversation.answers import plain
 from diagnose.wording import Wording
 
-CLOSE = 0.72  # [1] likeness of two names from which one counts as the other misspelt
-CLEAR = 0.08  # [1] by how much the best name must lead
+BARE = 0.6  # [1] what a small part of a name counts at least
+CLOSE = 0.5  # [1] from which a name is meant at all
+CLEAR = 0.05  # [1] by how much the best name must lead
 SAYS = 0.5  # [1] share of the weight of words that a saying must have in common with what was said
 SAYS_CLEARLY = 0.1  # [1] by how much the best saying must lead
 ALONE = 0.75  # [1] the same for a single word that only one saying has
-MISSPELT, BEGUN = 0.8, 0.9  # [1] what a misspelt or begun word counts (judgement, no source)
+MISSPELT, BEGUN = 0.75, 0.9  # [1] what a misspelt or begun word counts (judgement, no source)
 SHORTEST = 3  # letters of a word that is begun: 'bat', 'ind'
 LONGEST = 400  # letters of a text that are compared
 
@@ -61,9 +62,9 @@ def same_word(mine: str, theirs: str) -> float:
         return 1.0
     if len(mine) >= SHORTEST and theirs.startswith(mine):
         return BEGUN
-    if len(mine) > SHORTEST and difflib.SequenceMatcher(None, mine, theirs).ratio() >= MISSPELT:
-        return MISSPELT
-    return 0.0
+    if len(mine) <= SHORTEST or mine[0] != theirs[:1]:  # 'right' is not 'light'
+        return 0.0
+    return MISSPELT if difflib.SequenceMatcher(None, mine, theirs).ratio() >= MISSPELT else 0.0
 
 
 def names_meant(text: str, names: Mapping[str, Iterable[str]], words: Wording) -> list[str]:
@@ -80,17 +81,12 @@ def names_meant(text: str, names: Mapping[str, Iterable[str]], words: Wording) -
 
 
 def _as_name(said: Sequence[str], name: Sequence[str]) -> float:
+    """[1] how well the words name it: each must be one of the name's; the more of the name, the better."""
     if not said or not name:
         return 0.0
-    if said == name:
-        return 1.0
-    # every word typed is one of the name, or the beginning of one: 'batt', 'low b'
-    if all(any(same_word(w, t) >= BEGUN for t in name) for w in said):
-        return 0.85 + 0.1 * len(said) / max(len(name), len(said))
-    # all of the name is in what was typed: 'the left horn' for 'horn'
-    if all(t in said for t in name):
-        return 0.8 + 0.1 * len(name) / len(said)
-    return difflib.SequenceMatcher(None, " ".join(said), " ".join(name)).ratio()
+    said = tuple(dict.fromkeys(said))  # 'right indicators flash' names the indicators twice
+    same = [max(same_word(word, theirs) for theirs in name) for word in said]
+    return min(same) and (BARE + (1.0 - BARE) * min(len(said) / len(name), 1.0)) * sum(same) / len(same)
 
 
 def sayings_meant(text: str, sayings: Mapping[str, Iterable[str]], words: Wording) -> list[str]:

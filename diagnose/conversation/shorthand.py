@@ -6,6 +6,7 @@ Part of the conversation. Fuzzy in names, strict in meaning: what fits two thing
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.bike.model import Measurement
@@ -17,6 +18,9 @@ from diagnose.errors import ObservationError
 from diagnose.wording import Wording
 
 MOST_ITEMS = 40
+MOST_AT_ONCE = 4  # functions that 'both' or 'all' may mean
+LONGEST_STATE = 5  # words: 'lit but not flashing'
+_NUMBER_FIRST = re.compile(r"[+\-−]?\d+(?:[.,]\d+)?\s*(?:[mk]?V|volts?)?(?=\s+[A-Za-z])")
 _NUMBER = re.compile(r"(?<![A-Za-z0-9])[+\-−]?\d+(?:[.,]\d+)?\s*(?:[a-zA-ZΩ%]{1,6})?$|\b[oO0]\.?[lL]$")
 
 
@@ -48,10 +52,11 @@ def understand(world: World, line: str, words: Wording) -> Understood:
     """Read a line of observations against the functions and points of this bike."""
     items: list[Item] = []
     unclear: list[tuple[str, ObservationError]] = []
-    parts = split(line)
+    terms = _terms(world, words)
+    parts = _shared([piece for part in split(line) for piece in _pieces(part, terms)], terms)
     for part in parts[:MOST_ITEMS]:
         try:
-            items.append(_item(world, part, words))
+            items += _items(part, terms)
         except ObservationError as err:
             unclear.append((part, err))
     if len(parts) > MOST_ITEMS:
@@ -77,12 +82,15 @@ def match_complaints(world: World, text: str, words: Wording) -> list[str]:
     return named or sayings_meant(text, {c: (title, *says) for c, (title, says) in known.items()}, words)
 
 
-def _item(world: World, part: str, words: Wording) -> Item:
-    tail = _NUMBER.search(part)
-    name = part[: tail.start()].strip(" :=") if tail else ""
-    if tail and name:
-        return _measured(world, part, name, tail[0].strip(), words)
-    return _watched(world, part, words)
+def _items(part: str, terms: _Terms) -> list[Item]:
+    """What one part of a line says: a number somewhere, or how a function is."""
+    number = _NUMBER.search(part)
+    name = part[: number.start()].strip(" :=") if number else ""
+    if number is None and (number := _NUMBER_FIRST.match(part)) is not None:
+        name = part[number.end() :]
+    if number is not None and name:
+        return [_measured(terms.world, part, name, number[0].strip(), terms.words)]
+    return _watched(part, terms)
 
 
 def _measured(world: World, part: str, name: str, number: str, words: Wording) -> Item:
@@ -109,43 +117,149 @@ def _short_point(world: World, point: str) -> tuple[str, ...]:
     """A part with one point that is not ground is meant by the part's name alone."""
     component = point.partition(".")[0]
     word = world.view.components.get(component, ("", "", ""))[1]
-    return ("battery",) if word == "battery" and point not in world.view.black_points else ()
+    own = word == "battery" and point not in world.view.black_points
+    return ("battery", "battery volts", "volts", "voltage") if own else ()
 
 
-def _watched(world: World, part: str, words: Wording) -> Item:
-    tokens = plain(part).split()
-    functions = world.view.functions
-    ways = {f: (f, v.title, *words.words["functions"].get(f, ())) for f, v in functions.items()}
-    # the state is the longest ending that is a word for one; the rest is the name
-    for cut in range(1, len(tokens)):
-        name, state = " ".join(tokens[:cut]), " ".join(tokens[cut:])
-        name = re.sub(r"^(the|my)\s+|\s+(is|are|was|looks|goes)$", "", name)
-        hedged = set(name.split()) & {plain(h) for h in words.words["hedges"].get("never_taken", ())}
-        known = {
-            c for c, said in words.words["states"].items() if state in {plain(c), *(plain(s) for s in said)}
-        }
-        if not known:
+@dataclass(frozen=True, slots=True)
+class _Terms:
+    """What a rider can say of this bike.
+
+    states  way of saying how something is -> the words of answers that it could stand for
+    before  the same for words that stand before the name: 'no horn', 'dim headlight'
+    """
+
+    world: World
+    words: Wording
+    states: Mapping[str, frozenset[str]]
+    before: Mapping[str, str]
+
+    def functions(self, name: str) -> list[str]:
+        """The functions that a name means, nearest first; several where it could be any of them."""
+        own = self.words.words["functions"]
+        ways = {f: (f, v.title, *own.get(f, ())) for f, v in self.world.view.functions.items()}
+        return names_meant(name, ways, self.words)
+
+
+def _terms(world: World, words: Wording) -> _Terms:
+    shown = {c for f in world.view.functions for m in _tried(world, f) for c in m.choices}
+    found: dict[str, set[str]] = {}
+    for state in sorted(shown):
+        for way in (state, *words.words["states"].get(state, ())):
+            found.setdefault(plain(way), set()).add(state)
+    before = {plain(way): state for state, ways in words.words["before"].items() for way in ways}
+    return _Terms(world, words, {way: frozenset(known) for way, known in found.items()}, before)
+
+
+def _said_at(tokens: Sequence[str], terms: _Terms, start: int) -> int:
+    """Where the way of saying how it is ends that begins there, the longest; `start` if none does."""
+    for end in range(min(len(tokens), start + LONGEST_STATE), start, -1):
+        if " ".join(tokens[start:end]) in terms.states:
+            return end
+    return start
+
+
+def _ending(tokens: Sequence[str], terms: _Terms) -> tuple[int, int, int] | None:
+    """After at least one word of a name: where what is said begins, where its last way begins and ends.
+
+    'left flashes fast' -> 1, 2, 3: a verb of the name may stand between.
+    """
+    for begin in range(1, len(tokens)):
+        last, end = begin, _said_at(tokens, terms, begin)
+        if end == begin:
             continue
-        if hedged:
-            shown = ", ".join(sorted(hedged))
-            raise ObservationError(part, "one word for how it is", "'horn dead', or a note", f"says {shown}")
-        close = names_meant(name, ways, words)
-        fitting = [(m, c) for f in close for m in _tried(world, f) for c in m.choices if c in known]
-        if len({m.id for m, _ in fitting}) == 1:
-            m, choice = fitting[0]
-            return Item(part, m.id, choice, _echo(world, m, choice, words))
-        if len(fitting) > 1:
-            titles = ", ".join(functions[f].title for f in close)
-            raise ObservationError(part, f"one of {titles}", wrong="could mean more than one thing")
-        if close:
-            title = functions[close[0]].title
-            offered = ", ".join(
-                words.word("answers", c) for f in close[:1] for m in _tried(world, f) for c in m.choices
-            )
-            raise ObservationError(part, f"for {title} one of {offered or 'nothing, it cannot be watched'}")
+        while end < len(tokens) and (further := _said_at(tokens, terms, end)) > end:
+            last, end = end, further
+        return begin, last, end
+    return None
+
+
+def _pieces(part: str, terms: _Terms) -> list[str]:
+    """'low beam ok high beam dead' -> two pieces; anything that is not so clear stays one."""
+    tokens = part.split()
+    said = [plain(t) for t in tokens]
+    found, at = [], 0
+    while at < len(tokens):
+        place = _ending(said[at:], terms)
+        if place is None or said[at] in terms.before:
+            return [part]
+        found.append(" ".join(tokens[at : at + place[2]]))
+        at += place[2]
+    return found or [part]
+
+
+def _shared(parts: Sequence[str], terms: _Terms) -> list[str]:
+    """Names alone take how it is from the next part: 'horn and low beam ok'."""
+    done: list[str] = []
+    how = ""
+    for part in reversed(parts):
+        tokens = plain(part).split()
+        place = _ending(tokens, terms)
+        if place is not None:
+            how = " ".join(tokens[place[1] :]) if place[2] == len(tokens) else ""
+        elif how and tokens and tokens[0] not in terms.before and terms.functions(part):
+            part = f"{part} {how}"
+        else:
+            how = ""
+        done.append(part)
+    return done[::-1]
+
+
+def _watched(part: str, terms: _Terms) -> list[Item]:
+    functions = terms.world.view.functions
+    tokens = plain(re.sub(r"[:=]", " ", part)).split()
+    place = _ending(tokens, terms)
+    if place is not None and place[2] == len(tokens):
+        begin, last, _ = place
+        known = terms.states[" ".join(tokens[last:])]
+        # the verb may be part of the name, as in 'left flashes'
+        names_said = [" ".join(tokens[:n]) for n in dict.fromkeys((len(tokens), last, begin))]
+    elif len(tokens) > 1 and tokens[0] in terms.before:
+        known = frozenset({terms.before[tokens[0]]})
+        names_said = [" ".join(tokens[1:])]
+    else:
+        raise ObservationError(part, "a name and how it is", "'horn ok' or 'low beam dim'")
+    hedged = set(names_said[-1].split()) & {plain(h) for h in terms.words.words["hedges"]["never_taken"]}
+    if hedged:
+        shown = ", ".join(sorted(hedged))
+        raise ObservationError(part, "one word for how it is", "'horn dead', or a note", f"says {shown}")
+    close = next((found for name in names_said if (found := terms.functions(name))), [])
+    if not close:
         near = ", ".join(v.title for v in list(functions.values())[:8])
         raise ObservationError(part, f"a function of this bike ({near} ...)")
-    raise ObservationError(part, "a name and how it is", "'horn ok' or 'low beam dim'")
+    most = max(len(known & _choices(terms.world, f)) for f in close)
+    close = [f for f in close if len(known & _choices(terms.world, f)) == most]
+    if len(close) > 1 and not _both_sides(terms.world, close, names_said[-1]):
+        titles = ", ".join(functions[f].title for f in close)
+        raise ObservationError(part, f"one of {titles}", wrong="could mean more than one thing")
+    return [_item(terms, part, f, known) for f in close]
+
+
+def _both_sides(world: World, close: Sequence[str], name: str) -> bool:
+    """Whether a name that fits several means all of them: both sides of one thing, or said so."""
+    if {"both", "all"} & set(name.split()):
+        return len(close) <= MOST_AT_ONCE
+    sides = {re.sub(r"\b(left|right)\b", "", world.view.functions[f].title) for f in close}
+    return len(close) == 2 and len(sides) == 1
+
+
+def _item(terms: _Terms, part: str, function: str, known: frozenset[str]) -> Item:
+    """One function and how it is; raises ObservationError when it cannot be so, or could be two things."""
+    world, words = terms.world, terms.words
+    fitting = [(m, c) for m in _tried(world, function) for c in m.choices if c in known]
+    if len(fitting) == 1:
+        m, choice = fitting[0]
+        return Item(part, m.id, choice, _echo(world, m, choice, words))
+    title = world.view.functions[function].title
+    offered = [c for m in _tried(world, function) for c in m.choices if not fitting or c in known]
+    shown = ", ".join(words.word("answers", c) for c in offered) or "nothing, it cannot be watched"
+    if fitting:
+        raise ObservationError(part, f"for {title} one of {shown}", wrong="could mean more than one thing")
+    raise ObservationError(part, f"for {title} one of {shown}")
+
+
+def _choices(world: World, function: str) -> frozenset[str]:
+    return frozenset(c for m in _tried(world, function) for c in m.choices)
 
 
 def _tried(world: World, function: str) -> list[Measurement]:
