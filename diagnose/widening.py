@@ -24,7 +24,7 @@ from diagnose.conversation.world import World
 from diagnose.predictions.complaints import complaint_chance, told
 from diagnose.predictions.compute import Predictor
 from diagnose.predictions.outcomes import with_outcomes
-from diagnose.predictions.readings import STIRRED_BY, STIRRED_BY_CHANCE, STIRRED_LOOSE
+from diagnose.predictions.readings import STIRRED_BY, STIRRED_BY_CHANCE, stirred_loose
 from diagnose.predictions.table import Column, Table, stacked, taken
 
 DEPARTS = 0.3  # [1] total variation of outcomes from which a fault is said to change a reading (estimate)
@@ -105,8 +105,11 @@ class WideWorld:
             for kind, tag in STIRRED_BY.items()
             if tag in f.tags and f.place
         }
-        watched = self.measurements[self.base.verify("", complaints)].condition
-        return tuple(filter(None, (stir_id(kind, place, watched) for kind, place in sorted(tagged))))
+        shown = self.measurements[self.base.verify("", complaints)]
+        if shown.kind != "observe":  # what only a meter shows, on the road: no stir at the stand shows it
+            return ()
+        watched = shown.condition
+        return tuple(stir_id(kind, place, watched) for kind, place in sorted(tagged))
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         return self.base.verify(repair, complaints)
@@ -173,12 +176,13 @@ class WideWorld:
 
     def _woken(self, measurement: str, column: Column) -> Column:
         """A stir wakes a fault that comes and goes more often than it makes a steady one flicker."""
-        if self.measurements[measurement].kind not in STIRS or column.words is None:
+        m = self.measurements[measurement]
+        if m.kind not in STIRS or column.words is None:
             return column
         words = np.array(column.words)
         twins = np.arange(len(words) - len(self._twins), len(words))
         woken = twins[words[twins, 1] > STIRRED_BY_CHANCE]
-        words[woken] = [1.0 - STIRRED_LOOSE, STIRRED_LOOSE]
+        words[woken] = [1.0 - stirred_loose(m), stirred_loose(m)]
         return replace(column, words=words)
 
     def outlook(self, job: JobState, measurement_ids: Sequence[str]) -> Mapping[str, np.ndarray]:
@@ -246,7 +250,7 @@ def loose_rows(candidates: Sequence[Candidate]) -> list[int]:
     """Faults that may come and go: of each loose, damp or heat-struck mode its worst severity."""
     worst: dict[tuple[str, str], int] = {}
     for i, c in enumerate(candidates):
-        if len(c.faults) == 1 and LOOSE.intersection(c.faults[0].tags):
+        if len(c.faults) == 1 and LOOSE.intersection(c.faults[0].tags) and not c.faults[0].lasting:
             worst[c.faults[0].component, c.faults[0].mode] = i  # severities come from mild to bad
     return list(worst.values())
 

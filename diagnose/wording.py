@@ -70,6 +70,8 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "dial_amps": (),
     **{f"do_{kind}": ("plus", "minus") for kind in _TWO_POINT},
     **{f"do_{kind}": ("what",) for kind in _ONE_THING},
+    **{f"first_{kind}": ("what",) for kind in ("wiggle", "heat", "wet")},
+    "then_look": (),
     "do_amps_battery": (),
     "do_sweep": ("what",),
     "do_lamp_in_fuse": ("what",),
@@ -128,7 +130,8 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "stop_unmodelled": ("?odd",),
     "stop_same_to_us": ("suspects", "?further"),
     "stop_switch": (),
-    "stop_works_now": (),
+    "stop_works_now": ("?unseen",),
+    "only_a_meter_shows": (),
     "odd_readings": ("readings",),
     "would_tell": ("measurements",),
     # proof

@@ -57,6 +57,7 @@ OTHER_METHOD = 0.1  # [1] the same for an independent method (estimate)
 DOUBTFUL = 4.0  # [1] factor on the error rate of a reading its taker doubts (estimate)
 # an unmodelled fault: share of its readings that resemble no known candidate [1] (estimate)
 UNMODELLED_FLAT = 0.25
+NEVER_MENDS = 0.0005  # [1] the same for a fault that cannot mend by itself: the rider has erred (estimate)
 WORKS_ANYWAY = 0.02  # [1] chance that a complaint stays away although its fault is active (estimate)
 
 
@@ -127,14 +128,17 @@ def new_window(belief: Belief, window: str, *, raised: float = 0.0) -> Belief:
     return replace(belief, weights=resplit_active(belief, belief.weights))
 
 
-def works_now(belief: Belief, window: str) -> Belief:
+def works_now(belief: Belief, window: str, lasting: np.ndarray | None = None) -> Belief:
     """Take in 'it works now': only a dormant intermittent, or no fault, explains it well.
 
-    window  key of the spell in which it works
+    window   key of the spell in which it works
+    lasting  (n_candidates,) candidates that cannot mend by themselves; None: all may, now and then
     """
     fresh = new_window(belief, window)
     layers = fresh.weights.shape[3]
     chance = np.full((len(fresh.shows), layers), WORKS_ANYWAY)
+    if lasting is not None:
+        chance[lasting] = NEVER_MENDS
     if layers == 2:
         chance[:, 0] = 1.0
     if fresh.no_fault >= 0:

@@ -46,6 +46,7 @@ OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0}
 LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7
+AND_LOOK_MINUTES = 1.5  # start or turn the engine and look again after a stir (estimate)
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
 
@@ -210,29 +211,38 @@ def inspect_place(built: Build, instruments: Mapping[str, Instrument], place: st
 
 
 def stir_id(kind: str, place: str, watched: Condition) -> str:
-    """Id of a stir at a place while a condition is watched; '' with the engine turning.
+    """Id of a stir at a place, what was complained of being watched in a condition."""
+    return f"{kind}:{place}@{watched.text}"
 
-    Nobody reaches into a running or cranking engine to move, warm or wet a wire.
-    """
-    return f"{kind}:{place}@{watched.text}" if watched.engine == "off" else ""
+
+def turns_engine(condition: Condition) -> bool:
+    """Whether the engine turns in a condition, by itself or by its starter."""
+    return condition.engine != "off" or ("start", "pressed") in condition.controls
+
+
+def is_stirred_first(m: Measurement) -> bool:
+    """Whether a stir is over before one looks: nobody reaches into a turning engine to move a wire."""
+    return m.kind in STIRS and turns_engine(m.condition)
 
 
 def stir(
     built: Build, instruments: Mapping[str, Instrument], kind: str, place: str, condition: Condition
 ) -> Measurement:
-    """Move, warm or wet everything at a place while watching whether the fault comes or goes."""
-    turning = condition.engine == "cranking"
+    """Move, warm or wet everything at a place and watch whether the fault comes or goes.
+
+    Where the engine turns in the condition, the place is stirred with the engine at rest and looked at after.
+    """
+    turning = turns_engine(condition)
     return Measurement(
         f"{kind}:{place}@{condition.text}",
         kind,
         condition,
         what=place,
         choices=STIRRED,
-        minutes=_minutes(instruments, kind),
+        minutes=_minutes(instruments, kind) + (AND_LOOK_MINUTES if turning else 0.0),
         places=tuple(sorted({place} | _set_at(built, condition))),
         setup=f"eyes|{condition.text}",
         kit=instruments[kind].kit,
-        helper=turning,
         engine_runs=condition.engine not in ("off", "cranking"),
         components=sweep_parts(built, place),
     )

@@ -188,7 +188,13 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
                 kind.word,
                 mode.tags,
                 mode.intermittent,
+                _is_lasting(kind, mode),
             )
+
+
+def _is_lasting(kind: Kind, mode: ModeSpec) -> bool:
+    """A fuse link that has melted, or melts because it is too weak, stays melted; its clip may heal."""
+    return kind.word == "fuse" and mode.severity == "none"
 
 
 def severity_family(fault: Fault) -> tuple[tuple[str, str, str], float] | None:
@@ -264,6 +270,7 @@ def read_fault(built: Build, service: Service, text: str) -> Fault:
         model.word,
         model.tags,
         model.intermittent,
+        model.lasting,
     )
 
 

@@ -28,6 +28,7 @@ class Fault:
     word: str  # the kind's word: wire, connector, ground ...
     tags: tuple[str, ...] = ()
     intermittent: float = 1.0
+    lasting: bool = False  # cannot mend by itself, not even for a moment
 
 
 @dataclass(frozen=True, slots=True)

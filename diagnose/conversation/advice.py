@@ -168,7 +168,9 @@ def works_now(means: Means, state: State) -> Event:
     leading = [
         means.world.candidates[i].id for i, _ in evidence.ranking(means.world, state.belief, floor=0.05)[:3]
     ]
-    text = means.say(state, "stop_works_now")
+    shown = means.world.measurements.get(means.world.verify("", state.setting.complaints))
+    unseen = shown is not None and shown.kind != "observe"
+    text = means.say(state, "stop_works_now", unseen=means.say(state, "only_a_meter_shows") if unseen else "")
     return stop_advice(means, state, "works_now", text=text, causes=tuple(leading))
 
 

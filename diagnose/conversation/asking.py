@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.bike.acts import is_stirred_first
 from diagnose.bike.model import Measurement
 from diagnose.conversation import evidence, names, planning
 from diagnose.conversation.state import State
@@ -113,6 +114,8 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     # the question itself says when, but not what is taken apart for it
     plain = not (m.condition.apart or m.condition.out)
     told = m.kind == "observe" and bool(m.text) and skill == "trade" and plain
+    if is_stirred_first(m):
+        return _joined([*lines, *_stirred_first(world, state, m, words)], skill)
     lines += [] if told else switch_lines(world, state, m, words)
     if m.kind in MEASURED or m.kind == "amps":
         lines.append(
@@ -138,9 +141,19 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     else:
         doing = "do_sweep" if m.kind == "inspect" and m.what in world.view.places else f"do_{m.kind}"
         lines.append(words.say(doing, skill, what=names.component(world, m.what)))
-    if skill == "trade":
-        return " ".join(filter(None, lines))
-    return "\n".join(filter(None, lines))
+    return _joined(lines, skill)
+
+
+def _joined(lines: Sequence[str], skill: str) -> str:
+    """A beginner reads one action a line, the trade one paragraph."""
+    return (" " if skill == "trade" else "\n").join(filter(None, lines))
+
+
+def _stirred_first(world: World, state: State, m: Measurement, words: Wording) -> list[str]:
+    """Move, warm or wet something with the engine at rest; only then turn it and look."""
+    skill = state.setting.skill
+    stir = words.say(f"first_{m.kind}", skill, what=names.component(world, m.what))
+    return [stir, *switch_lines(world, state, m, words), words.say("then_look", skill)]
 
 
 def put_back(world: World, state: State, m: Measurement | None, words: Wording) -> list[str]:

@@ -19,7 +19,7 @@ from diagnose.bike.model import JobState
 from diagnose.conversation.state import Back, Calm, Evidence, Failed, Reading, Returned, Setting
 from diagnose.conversation.world import WiderWorld, World
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
-from diagnose.predictions.readings import STIRRED_LOOSE
+from diagnose.predictions.readings import stirred_loose
 from diagnose.predictions.table import Column
 
 # [1] what is left of a candidate whose repair did not help: next to nothing, so that the search goes on
@@ -71,6 +71,11 @@ def wider_pairs(world: World, setting: Setting, belief: Belief) -> tuple[tuple[s
     return world.likely_pairs(np.exp(belief.log_base[:n]), setting.complaints, heard)
 
 
+def lasting(world: World) -> np.ndarray:
+    """(n_candidates,) whether each suspect holds a fault that cannot mend by itself, such as a blown fuse."""
+    return np.array([any(f.lasting for f in c.faults) for c in world.candidates])
+
+
 def column(world: World, job: JobState, measurement: str) -> Column:
     """Predictions of one measurement in a job state."""
     return world.table(job, (measurement,)).columns[measurement]
@@ -82,7 +87,7 @@ def take_in(world: World, belief: Belief, reading: Reading) -> Belief:
         return belief
     m = world.measurements[reading.measurement]
     if m.kind in STIRS:  # a stir may wake what was asleep: whether it shows is asked anew
-        belief = posterior.new_window(belief, f"{belief.window}|{m.id}", raised=STIRRED_LOOSE)
+        belief = posterior.new_window(belief, f"{belief.window}|{m.id}", raised=stirred_loose(m))
     own = column(world, reading.job, reading.measurement)
     near = [n for n in own.neighbours if n in world.measurements][:3]
     neighbours = world.table(reading.job, near).columns if near else {}
@@ -145,7 +150,7 @@ def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Bel
             case Reading() if item.measurement in world.measurements:
                 belief = take_in(world, belief, item)
             case Calm():
-                belief = posterior.works_now(belief, item.spell)
+                belief = posterior.works_now(belief, item.spell, lasting(world))
             case Back():
                 belief = posterior.new_window(belief, item.spell, raised=1.0)
             case Returned():

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from diagnose.bike.acts import STIRS
 from diagnose.bike.model import BikeView, Condition, Fault, JobState, Measurement, Repair
 
 Fact = dict[str, str | int]
@@ -184,6 +185,15 @@ def get_home_facts(around: Surroundings, repair: Repair, job: JobState) -> list[
     return [step, *touched]
 
 
+def _looks_for_spark(around: Surroundings, act: Measurement) -> bool:
+    """Whether a spark is looked at: itself, or whether it comes and goes."""
+    functions = around.view.functions
+    if act.kind == "observe":
+        return act.what in functions and functions[act.what].kind == "spark"
+    sparks = (f.condition.text for f in functions.values() if f.kind == "spark")
+    return act.kind in STIRS and act.condition.text in sparks
+
+
 def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) -> list[Fact]:
     condition = act.condition
     apart = {*condition.apart, *job.apart}
@@ -196,7 +206,6 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
     # a bike with a starter is started with it, so a running engine takes a starter step too
     starter = turning or (around.view.has_starter and engine == "running")
     touched = touched_parts(around, act, job)
-    function = around.view.functions.get(act.what)
     undone = set(act.disturbs) - {*job.apart, *job.out}
     step: Fact = {
         "kind": "act",
@@ -207,7 +216,7 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
         "switched": yes(condition.controls),
         "engine": engine,
         "starter": yes(starter),
-        "spark": yes(act.kind == "observe" and function is not None and function.kind == "spark"),
+        "spark": yes(_looks_for_spark(around, act)),
         "isolated": isolation(around, act, job),
         "amps_at": _amps_at(around, act, turning),
         "kill": "unplugged" if apart & around.kill_plugs else "joined",

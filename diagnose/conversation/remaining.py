@@ -118,7 +118,7 @@ def prove(turn: Turn, repair: str) -> Turn:
     verify = means.world.verify(repair, state.setting.complaints)
     place = means.world.repairs[repair].place
     m = means.world.measurements.get(verify)
-    if state.calm and m is not None and place:  # it worked before: only a stir proves
+    if state.calm and m is not None and m.kind == "observe" and place:  # it worked before: only a stir proves
         m = _made(means, stir_id("wiggle", place, m.condition)) or m
     if m is None or planning.closed_because(means.world, state, m.id):
         return exit_check(turn.then(state))

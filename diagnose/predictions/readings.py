@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from diagnose.bike.acts import STIRS
+from diagnose.bike.acts import STIRS, is_stirred_first
 from diagnose.bike.build import lamp_nodes, node_of_point
 from diagnose.bike.model import JobState, Measurement
 from diagnose.circuit import instruments as bench
@@ -37,6 +37,7 @@ FUSE_LAMP_WATTS = 21.0
 # Which faults a stir brings out, by their tag, and how often it does (estimates).
 STIRRED_BY = {"wiggle": "vibration", "heat": "heat", "wet": "wet"}
 STIRRED_LOOSE = 0.75  # a fault that comes and goes, at this place
+STIRRED_FIRST = 0.5  # the same when one looks only afterwards: it may have fallen back (estimate)
 STIRRED_STEADY = 0.2  # one that is there all the time flickers when it is moved
 STIRRED_BY_CHANCE = 0.02
 SEEN_WHEN_BLOWN = 0.95  # a blown fuse is seen by whoever looks at it (common practice)
@@ -64,6 +65,11 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
     return [_inspect(p, job, m) for m in group]
 
 
+def stirred_loose(m: Measurement) -> float:
+    """[1] chance that a stir at its place shows a fault that comes and goes."""
+    return STIRRED_FIRST if is_stirred_first(m) else STIRRED_LOOSE
+
+
 def _stirred(p: Functions, m: Measurement) -> Column:
     """Whether the fault comes or goes while everything at a place is moved, warmed or wetted."""
     answered = np.full(len(p.candidates), STIRRED_BY_CHANCE)
@@ -71,7 +77,7 @@ def _stirred(p: Functions, m: Measurement) -> Column:
         own = [f for f in c.faults if f.place == m.what and STIRRED_BY[m.kind] in f.tags]
         if own:
             loose = any(f.intermittent < 1.0 for f in own)
-            answered[i] = STIRRED_LOOSE if loose else STIRRED_STEADY
+            answered[i] = stirred_loose(m) if loose else STIRRED_STEADY
     words = np.stack([1.0 - answered, answered], axis=1)
     return Column(m.id, m.kind, "", choices=m.choices, words=words)
 
