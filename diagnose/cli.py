@@ -23,6 +23,19 @@ class _Parser(argparse.ArgumentParser):
     def __init__(self, *args, **kwargs):
         kwargs.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
         super().__init__(*args, **kwargs)
+        self.late: Callable[[argparse.ArgumentParser], None] | None = None  # adds options when it is wanted
+
+    def parse_known_args(self, args=None, namespace=None):
+        add, self.late = self.late, None
+        if add is not None:
+            add(self)
+        return super().parse_known_args(args, namespace)
+
+
+def _add_questions(sub: argparse.ArgumentParser) -> None:
+    from diagnose.newbike.command import add_questions
+
+    add_questions(sub)
 
 
 def _add_situation(sub: argparse.ArgumentParser) -> None:
@@ -124,12 +137,30 @@ def parser() -> argparse.ArgumentParser:
     bikes.add_argument("--faults", action="store_true", help="every fault with its prior and complaints")
     _add_output(bikes)
 
+    compose = subs.add_parser(
+        "compose",
+        help="make a bike that is not listed, from a few answers",
+        epilog="examples:\n  diagnose compose\n"
+        "  diagnose compose --cylinders two --ignition points --start kick --name shed_find --quick\n"
+        "  diagnose compose --answers answers.yaml --json   (answers: {ignition: points}, bike: shed_find)",
+    )
+    compose.add_argument("--name", metavar="NAME", help="what the bike is called; asked otherwise")
+    compose.add_argument("--answers", metavar="FILE", help="take the answers of a YAML or JSON file")
+    compose.add_argument("--quick", action="store_true", help="ask nothing: the likeliest for the rest")
+    compose.add_argument("--replace", action="store_true", help="write over your own bike of that name")
+    compose.add_argument("--plain", action="store_true", help="never redraw; for screen readers and logs")
+    compose.add_argument("--json", action="store_true", help="ask nothing and print one JSON object")
+    compose.add_argument(
+        "--output", metavar="FILE", help="write the bike there instead of your own bikes' folder (- = screen)"
+    )
+    compose.late = _add_questions  # an option for each: they stand in the knowledge
+
     check = subs.add_parser(
         "check",
         help="check knowledge: structure, units, references, physics, sources",
-        epilog="examples:\n  diagnose check\n  diagnose check my_knowledge/ --json",
+        epilog="examples:\n  diagnose check\n  diagnose check my_knowledge/ --json\n  diagnose check my_bike",
     )
-    check.add_argument("path", nargs="?")
+    check.add_argument("path", nargs="?", help="a knowledge folder, or one bike: its id or file")
     check.add_argument("--quick", action="store_true", help="leave the physics out")
     _add_output(check)
 
@@ -191,6 +222,7 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
         "expect": commands.expect,
         "netlist": commands.netlist,
         "bikes": commands.bikes,
+        "compose": commands.compose,
         "check": commands.check,
         "trial": commands.trial,
         "prove": commands.prove,
@@ -204,12 +236,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     top = parser()
     try:
-        options = top.parse_args(arguments)
-    except SystemExit as stop:
-        return int(stop.code or 0)
-    if options.command is None:
-        options = top.parse_args([*arguments, "job"])
-    try:
+        try:
+            options = top.parse_args(arguments)
+        except SystemExit as stop:
+            return int(stop.code or 0)
+        if options.command is None:
+            options = top.parse_args([*arguments, "job"])
         return _commands()[options.command](options)
     except KnowledgeError as error:
         print(error, file=sys.stderr)

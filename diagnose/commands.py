@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.errors import KnowledgeError, UsageError
+from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED, write_text
 
 if TYPE_CHECKING:
@@ -163,37 +164,54 @@ def fault_list(world: BikeWorld) -> dict[str, Any]:
     return {"protocol": PROTOCOL, "bike": world.spec.id, "faults": faults}
 
 
+def compose(options: argparse.Namespace) -> int:
+    """`diagnose compose`"""
+    from diagnose.newbike.command import compose as make_bike
+
+    return make_bike(options)
+
+
 def check(options: argparse.Namespace) -> int:
     """`diagnose check`"""
-    from diagnose.catalogue.check import check_structure, count_sources
+    from diagnose.catalogue.check import check_bike, check_structure, count_sources
     from diagnose.catalogue.compose import compose_bike
     from diagnose.catalogue.read import load_library
     from diagnose.errors import Problem
-    from diagnose.locations import knowledge_folder
 
     problems: list[Problem] = []
     ambiguity: list[list[str]] = []
     undetectable: list[dict[str, str]] = []
     totals: dict[str, Any] = {}
     root = Path(options.path or options.knowledge or knowledge_folder())
+    bike = _one_bike(options)
+    chosen: list[str] = []
     try:
-        library = load_library(root)
-        problems += check_structure(library)
-        totals = _totals(library, root)
-        totals["numbers"] = dict(count_sources(library))
+        if bike:
+            library = _library(options)
+            spec = compose_bike(library, bike)
+            problems += check_bike(library, spec)
+            totals = {"bikes": 1, "components": len(spec.parts), "complaints": len(spec.complaints)}
+            chosen = [bike]
+        else:
+            library = load_library(root)
+            problems += check_structure(library)
+            totals = _totals(library, root)
+            totals["numbers"] = dict(count_sources(library))
+            chosen = sorted(library.bike_files)
     except KnowledgeError as error:
         problems += error.problems
     if not problems and not options.quick:
         from diagnose.audit import audit
         from diagnose.wiring import BikeWorld
 
-        for bike_id in sorted(library.bike_files):
+        for bike_id in chosen:
             world = BikeWorld(library, compose_bike(library, bike_id))
             totals["measurements"] = totals.get("measurements", 0) + len(world.measurements)
             result = audit(world)
             problems += result.problems
-            ambiguity += [[f"{bike_id}:{f}" for f in g] for g in result.ambiguity]
-            undetectable += [{"fault": f"{bike_id}:{u.fault}", "why": u.why} for u in result.undetectable]
+            name = world.spec.id
+            ambiguity += [[f"{name}:{f}" for f in g] for g in result.ambiguity]
+            undetectable += [{"fault": f"{name}:{u.fault}", "why": u.why} for u in result.undetectable]
     data = {
         "protocol": PROTOCOL,
         "problems": [
@@ -212,12 +230,25 @@ def check(options: argparse.Namespace) -> int:
     return FAILED if problems else DONE
 
 
+def _one_bike(options: argparse.Namespace) -> str:
+    """The bike, by id or file, that `diagnose check` is asked for; '' where it is a knowledge folder."""
+    path = options.path
+    if not path or Path(path).is_dir():
+        return ""
+    if Path(path).is_file() or path in bike_names(options.knowledge):
+        return str(path)
+    raise UsageError(f"{path} is no folder, no file and no bike's id; try `diagnose bikes`")
+
+
 def _totals(library: Library, root: Path) -> dict[str, Any]:
     """Counts of what a knowledge folder holds; raises KnowledgeError for its rules and sentences."""
+    from diagnose.newbike.read import FILE, read_questionnaire
     from diagnose.rules.base import load_rules
     from diagnose.wording import read_wording
 
     rules = load_rules(sorted((root / "rules").glob("*.yaml")), sources=library.sources)
+    if (root / FILE).is_file():
+        read_questionnaire(root, library.sections, library.sources)
     sentences = root / "wording" / "en.yaml"
     if sentences.is_file():
         read_wording(sentences)

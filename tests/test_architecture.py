@@ -31,7 +31,7 @@ ORDER = (
     ("players", "play"),
     ("prove",),
     ("replay", "trial", "demo", "bench", "several"),
-    ("robust",),
+    ("robust", "newbike"),
     ("jobs", "commands"),
     ("cli", "__main__"),
 )

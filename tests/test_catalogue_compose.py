@@ -280,7 +280,7 @@ WRONG = {
     "section twice": (BIKE, "[lamp_circuit]", "[lamp_circuit, lamp_circuit]", "sections lamp_circuit, lamp_circuit repeat; expected each once"),
     "bike named unlike its file": (BIKE, "bike: tiny", "bike: small", "bike='small' differs from the file's name; expected 'tiny'"),
     "unknown complaint": (BIKE, "[lamp_dead]", "[lamp_deaf]", "unknown complaint 'lamp_deaf'; try lamp_dead"),
-    "unknown override": (BIKE, "body:", "override: {main_fuze: {title: x}}\nbody:", "unknown part or wire 'main_fuze'; try main_fuse"),
+    "unknown override": (BIKE, "body:", "override: {main_fuze: {title: x}}\nbody:", "unknown part, wire or function 'main_fuze'; try main_fuse"),
     "unknown key of an override": (BIKE, "body:", "override: {main_fuse: {area: x}}\nbody:", "unknown key 'area'"),
     "body lacks a role": (BIKE, ", engine: frame.metal", "", "body lacks engine"),
     "body at no terminal": (BIKE, "frame: frame.metal", "frame: frame.bolt", "frame: unknown terminal 'frame.bolt'; try frame.metal"),

@@ -38,9 +38,17 @@ def check_structure(library: Library) -> tuple[Problem, ...]:
         except KnowledgeError as err:
             problems += err.problems
     for spec in specs:
-        problems += _check_bike(spec)
+        problems += check_bike(library, spec)
     if specs:
         problems += _check_complaints(library, specs)
+    return tuple(sorted(set(problems)))
+
+
+def check_bike(library: Library, spec: BikeSpec) -> tuple[Problem, ...]:
+    """What is wrong with one composed bike, without a look at the others."""
+    problems = list(_check_bike(spec))
+    for id in spec.complaints:
+        problems += _check_complaint_on(library.complaints[id], spec)
     return tuple(sorted(set(problems)))
 
 
@@ -135,9 +143,6 @@ def _check_complaints(library: Library, specs: Iterable[BikeSpec]) -> Iterator[P
                 yield complaint.mark.problem(f"{complaint.id}: {message}")
         if complaint.id not in listed:
             yield complaint.mark.problem(f"{complaint.id}: is listed by no bike")
-    for spec in specs:
-        for id in spec.complaints:
-            yield from _check_complaint_on(library.complaints[id], spec)
 
 
 def _check_complaint_on(complaint: Complaint, spec: BikeSpec) -> Iterator[Problem]:

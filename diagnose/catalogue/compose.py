@@ -88,7 +88,10 @@ class _Merged:
         components: dict[str, Mark] = {}
         for section in (*bike.sections, bike.own):
             for place in section.places.values():
-                self._share(self.places, place, "place")
+                if section is bike.own:  # its owner knows how long it takes to get there
+                    self.places[place.id] = place
+                else:
+                    self._share(self.places, place, "place")
             for control in section.controls.values():
                 self._share(self.controls, control, "control")
             for part in section.parts:

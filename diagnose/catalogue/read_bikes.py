@@ -11,8 +11,14 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from diagnose.catalogue.fields import Cursor
-from diagnose.catalogue.model import Library, Part, Section, Wire
-from diagnose.catalogue.read_sections import CONTENT, read_part, read_section, read_wire
+from diagnose.catalogue.model import Function, Library, Part, Section, Wire
+from diagnose.catalogue.read_sections import (
+    CONTENT,
+    read_function,
+    read_part,
+    read_section,
+    read_wire,
+)
 from diagnose.catalogue.words import BODY_ROLES
 from diagnose.documents import Document
 from diagnose.errors import Mark, Problem, unknown
@@ -81,7 +87,8 @@ def read_bike(doc: Document, library: Library, id: str, problems: list[Problem])
 
 def _override(here: Cursor, sections: list[Section], library: Library) -> tuple[Section, ...]:
     changes: dict[str, Cursor] = dict(here.entries("override"))
-    known: dict[str, Part | Wire] = {}
+    # a part of the same name is meant before its function
+    known: dict[str, Part | Wire | Function] = {f.id: f for s in sections for f in s.functions}
     for s in sections:
         known.update({p.id: p for p in s.parts})
         known.update({w.id: w for w in s.wires})
@@ -89,9 +96,11 @@ def _override(here: Cursor, sections: list[Section], library: Library) -> tuple[
     for id, c in changes.items():
         base = known.get(id)
         if base is None:
-            c.problems.append(c.own_key_mark.problem(unknown("part or wire", id, known)))
+            c.problems.append(c.own_key_mark.problem(unknown("part, wire or function", id, known)))
         elif isinstance(base, Part):
             new[id] = read_part(c, id, library.kinds, library.sources, base)
+        elif isinstance(base, Function):
+            new[id] = read_function(c, id, base)
         else:
             new[id] = read_wire(c, id, library.kinds, base)
     if not new:
@@ -101,6 +110,7 @@ def _override(here: Cursor, sections: list[Section], library: Library) -> tuple[
             s,
             parts=tuple(new.get(p.id, p) for p in s.parts),
             wires=tuple(new.get(w.id, w) for w in s.wires),
+            functions=tuple(new[f.id] if isinstance(new.get(f.id), Function) else f for f in s.functions),
         )
         for s in sections
     )

@@ -65,7 +65,7 @@ def read_section(here: Cursor, id: str, kinds: Mapping[str, Kind], sources: Coll
         parts=tuple(parts),
         wires=tuple(read_wire(c, name, kinds) for name, c in here.entries("wires")),
         bonds=bonds,
-        functions=tuple(_function(c, name) for name, c in here.entries("functions")),
+        functions=tuple(read_function(c, name) for name, c in here.entries("functions")),
         connectors=tuple(connectors),
         bond_marks=bond_marks,
         mark=here.mark,
@@ -237,27 +237,31 @@ def read_bonds(here: Cursor) -> tuple[tuple[tuple[str, str], ...], tuple[Mark, .
     return tuple(bonds), tuple(marks)
 
 
-def _function(here: Cursor, name: str) -> Function:
-    here.is_mapping(("title", "kind", "when"), _FUNCTION_MAY)
-    kind = here.word("kind", FUNCTION_STATES, kind="kind of function")
-    needs = tuple(_need(c) for c in here.items("needs"))
+def read_function(here: Cursor, name: str, base: Function | None = None) -> Function:
+    """A function; with `base`, the keys given replace those of the base."""
+    required = ("title", "kind", "when")
+    here.is_mapping(*((required, _FUNCTION_MAY) if base is None else ((), (*required, *_FUNCTION_MAY))))
+    old = base or Function(name, "", "", "", mark=here.own_key_mark)
+    kind = here.word("kind", FUNCTION_STATES, old.kind, kind="kind of function")
+    needs = tuple(_need(c) for c in here.items("needs")) if here.has("needs") else old.needs
+    element = here.text("element", old.element)
     if kind in NEEDS_REQUIRED and not needs:
         here.note(f"{name} of kind {kind} has no needs; expected needs: [...] that decide whether it works")
     if needs and kind not in NEEDS_ALLOWED:
         here.note(f"{name} of kind {kind} has needs; expected element: component.element instead", "needs")
-    if kind and kind not in NEEDS_ALLOWED and not here.has("element"):
+    if kind and kind not in NEEDS_ALLOWED and not element:
         here.note(f"{name} lacks element; expected component.element that makes the {kind}")
     return Function(
         id=name,
-        title=here.text("title"),
+        title=here.text("title", old.title),
         kind=kind,
-        when=here.text("when"),
-        element=here.text("element"),
+        when=here.text("when", old.when),
+        element=element,
         needs=needs,
-        question=here.text("question"),
-        roles=here.texts("roles"),
-        twin=here.text("twin"),
-        mark=here.own_key_mark,
+        question=here.text("question", old.question),
+        roles=here.texts("roles") if here.has("roles") else old.roles,
+        twin=here.text("twin", old.twin),
+        mark=old.mark,
     )
 
 
