@@ -156,7 +156,7 @@ def _merge(library: Library, bike: Bike, problems: list[Problem]) -> BikeSpec:
     nodes = _join(merged, gone)
     _check_parts(merged)
     _check_functions(merged)
-    wires = {id: w for id, w in merged.wires.items() if id not in gone}
+    wires = {id: _with_fitted_ends(w, nodes, gone) for id, w in merged.wires.items() if id not in gone}
     fitted = [p for p in merged.parts.values() if p.id not in gone]
     fitted += [_wire_part(merged, w) for w in wires.values()]
     connectors = {
@@ -192,6 +192,20 @@ def _merge(library: Library, bike: Bike, problems: list[Problem]) -> BikeSpec:
         connector_titles={id: merged.connectors[id].title for id in connectors},
         mark=bike.mark,
     )
+
+
+def _with_fitted_ends(wire: Wire, nodes: Mapping[str, str], gone: frozenset[str]) -> Wire:
+    """A wire whose ends name parts that are there: instead of one not fitted another at the same node, or
+    for an end that hangs free the end itself.
+    """
+
+    def fitted(point: str, end: str) -> str:
+        if point.partition(".")[0] not in gone:
+            return point
+        node = nodes.get(f"{wire.id}.{end}", "")
+        return node if node in nodes else f"{wire.id}.{end}"
+
+    return replace(wire, start=fitted(wire.start, "a"), end=fitted(wire.end, "b"))
 
 
 def _blank(bike: Bike) -> BikeSpec:

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from diagnose.catalogue.conditions import parse_condition
-from diagnose.catalogue.model import BikeSpec, Complaint, Library, Symptom
+from diagnose.catalogue.model import BikeSpec, Complaint, Function, Library, Symptom
+from diagnose.catalogue.words import FUNCTION_STATES
 from diagnose.errors import UsageError
 
 STUCK = "steady"  # only a flasher of its own can stick
@@ -38,8 +39,8 @@ def _wants_two(symptoms: Sequence[Symptom]) -> bool:
     )
 
 
-def _named(spec: BikeSpec, name: str) -> list[str]:
-    return [f.id for f in spec.functions.values() if name in (f.id, *f.roles)]
+def _named(spec: BikeSpec, name: str) -> list[Function]:
+    return [f for f in spec.functions.values() if name in (f.id, *f.roles)]
 
 
 def _can_show(symptom: Symptom, spec: BikeSpec) -> bool:
@@ -50,7 +51,8 @@ def _can_show(symptom: Symptom, spec: BikeSpec) -> bool:
         return "battery" in words
     if symptom.charging_low is not None or symptom.charging_high is not None:
         return any(f.kind == "charge" for f in spec.functions.values())
-    if not _named(spec, symptom.function):
+    able = {state for f in _named(spec, symptom.function) for state in FUNCTION_STATES[f.kind]}
+    if not able & set(symptom.states):
         return False
     if set(symptom.states) == {STUCK} and "flasher" not in words:
         return False
