@@ -47,6 +47,11 @@ def _add_situation(sub: argparse.ArgumentParser) -> None:
     when.add_argument("--found", action="store_true", help="the bike as brought in: fuses blown (default)")
     when.add_argument("--fresh", action="store_true", help="the bike before it was used with the fault")
     sub.add_argument("--done", action="append", default=[], metavar="ACT", help="renew:FUSE, out:FUSE, …")
+    _add_as_drawn(sub)
+
+
+def _add_as_drawn(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--as-drawn", action="store_true", help="leave out what was said to differ on your bike")
 
 
 def _add_output(sub: argparse.ArgumentParser, *, json: bool = True) -> None:
@@ -155,6 +160,23 @@ def parser() -> argparse.ArgumentParser:
     )
     compose.late = _add_questions  # an option for each: they stand in the knowledge
 
+    differs = subs.add_parser(
+        "differs",
+        help="say, list and take back what differs on your bike from what is drawn",
+        epilog="examples:\n  diagnose differs --bike custom_single\n"
+        "  diagnose differs --bike custom_single not fitted horn\n"
+        "  diagnose differs --bike custom_single colour key_feed red with white\n"
+        "  diagnose differs --bike custom_single added spot lamp 35 W at horn.plus\n"
+        "  diagnose differs --bike custom_single --undo 2\n"
+        "Say: not fitted PART, bypassed PART (its wires joined), spliced WIRE, colour WIRE COLOUR,\n"
+        "place PART PLACE, added NAME WATTS at POINT. It is kept with the bike and used by the next job.",
+    )
+    differs.add_argument("words", nargs="*", metavar="WORD", help="one thing that differs, in words")
+    differs.add_argument("--bike", required=True, help="id of a bike, or path of a bike file")
+    differs.add_argument("--undo", metavar="NUMBER", help="take one back, by its number, or `all`")
+    differs.add_argument("--folder", metavar="FOLDER", help="where journals are kept")
+    _add_output(differs)
+
     check = subs.add_parser(
         "check",
         help="check knowledge: structure, units, references, physics, sources",
@@ -224,6 +246,7 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
         "bikes": commands.bikes,
         "compose": commands.compose,
         "check": commands.check,
+        "differs": commands.differs,
         "trial": commands.trial,
         "prove": commands.prove,
     }

@@ -20,6 +20,7 @@ from diagnose.output import DONE, FAILED, write_text
 if TYPE_CHECKING:
     from diagnose.bike.build import Build
     from diagnose.bike.currents import Service
+    from diagnose.catalogue.differences import Difference
     from diagnose.catalogue.model import Library
     from diagnose.journal import Record
     from diagnose.wiring import BikeWorld
@@ -33,15 +34,18 @@ def _library(options: argparse.Namespace) -> Library:
     return read_library(options.knowledge)
 
 
-def _bench_bike(options: argparse.Namespace) -> tuple[Library, Build, Service]:
-    """A bike as a circuit, without its suspects: all that `expect` and `netlist` need."""
+def _bench_bike(
+    options: argparse.Namespace,
+) -> tuple[Library, Build, Service, tuple[Difference, ...]]:
+    """A bike as a circuit, without its suspects, and what differs on it: all that `expect` needs."""
     from diagnose.bike.build import build
     from diagnose.bike.currents import service
-    from diagnose.catalogue.compose import compose_bike
+    from diagnose.own_bike import laid
 
     library = _library(options)
-    built = build(compose_bike(library, options.bike))
-    return library, built, service(built)
+    spec, differences = laid(library, options.bike, options.as_drawn)
+    built = build(spec)
+    return library, built, service(built), differences
 
 
 def _emit(options: argparse.Namespace, data: Any, text: str) -> None:
@@ -52,10 +56,12 @@ def expect(options: argparse.Namespace) -> int:
     """`diagnose expect`"""
     from diagnose.bike.acts import parse_measurement
     from diagnose.bike.currents import as_condition
+    from diagnose.catalogue.differences import as_entry
     from diagnose.expect import expect as expected
     from diagnose.expect import situation
+    from diagnose.own_bike import entry_text
 
-    library, built, sound = _bench_bike(options)
+    library, built, sound, differences = _bench_bike(options)
     s = situation(
         built,
         sound,
@@ -66,8 +72,10 @@ def expect(options: argparse.Namespace) -> int:
     )
     condition = as_condition(built, ",".join(options.settings))
     asked = [parse_measurement(built, library.instruments, m) for m in options.measurement]
-    data = expected(s, condition, asked, options.black)
+    differs = [as_entry(d) for d in differences]
+    data = expected(s, condition, asked, options.black) | {"differs": differs}
     lines = [f"{data['bike']}, {' + '.join(data['faults']) or 'no fault'}, {data['condition'] or 'at rest'}"]
+    lines += [f"differs from what is drawn: {entry_text(d)}" for d in differs]
     if data["found"]["opened"]:
         lines.append(f"found blown: {', '.join(data['found']['opened'])}")
     if data["found"]["latched"]:
@@ -86,7 +94,7 @@ def netlist(options: argparse.Namespace) -> int:
     """`diagnose netlist`"""
     from diagnose.decks import deck_for
 
-    library, built, sound = _bench_bike(options)
+    library, built, sound, _ = _bench_bike(options)
     text = deck_for(
         built,
         sound,
@@ -262,6 +270,15 @@ def _totals(library: Library, root: Path) -> dict[str, Any]:
         "rules": len(rules.rules),
         "cases": len(list((root.parent / "cases").glob("*.yaml"))),
     }
+
+
+def differs(options: argparse.Namespace) -> int:
+    """`diagnose differs`"""
+    from diagnose.own_bike import change, differences_text
+
+    data = change(options)
+    _emit(options, data, differences_text(data))
+    return DONE
 
 
 def jobs(options: argparse.Namespace) -> int:

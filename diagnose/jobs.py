@@ -9,6 +9,7 @@ import argparse
 import contextlib
 import json
 import sys
+from functools import partial
 from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Any
@@ -33,7 +34,9 @@ def begin(options: argparse.Namespace) -> int:
     asked = LastUsed(options.bike) if options.bike else _ask_bike(options, last)
     bike = asked.bike
 
+    from diagnose.catalogue.differences import as_entry
     from diagnose.conversation.session import new_session
+    from diagnose.kept import change_kept, differs_file, kept_differences
     from diagnose.means import open_knowledge
 
     terminal = open_terminal(options.plain)
@@ -41,11 +44,19 @@ def begin(options: argparse.Namespace) -> int:
     world = opened.world(bike)
     known: dict[str, Any] = {"complaints": options.complaint, "price_limit": options.limit}
     known |= {"kit": options.kit or asked.kit, "skill": options.skill or asked.skill}
+    file = differs_file(world.spec.id, options.folder)
+    known["differs"] = [as_entry(d) for d in kept_differences(file)]
     known = {k: v for k, v in known.items() if v}
     proof = _proved(options, world.spec.id, opened, world)
     known |= {"proved": proof} if proof else {}
     session = new_session(
-        jobs_folder(options.folder), world.spec.id, known, world, opened.rulebase, opened.wording
+        jobs_folder(options.folder),
+        world.spec.id,
+        known,
+        world,
+        opened.rulebase,
+        opened.wording,
+        keep_differs=partial(change_kept, file),
     )
     try:
         return _hold(session, options.lines, terminal, last)
@@ -63,11 +74,15 @@ def _proved(
     records, _ = list_jobs(jobs_folder(options.folder))
     if not any(r.options.get("prove") and r.bike == bike for r in records):
         return None
-    from diagnose.prove.bench import open_bench
+    from diagnose.catalogue.differences import read_entries
+    from diagnose.prove.bench import reopen_bench
     from diagnose.prove.later import for_a_job, last_proof
 
     record = last_proof(records, bike)
-    return for_a_job(record, open_bench(opened, bike), world, now()) if record is not None else None
+    if record is None:
+        return None
+    as_proved = world.differing(read_entries(record.options.get("differs") or ()))
+    return for_a_job(record, reopen_bench(opened, record), as_proved, now())
 
 
 def go_on(options: argparse.Namespace) -> int:
@@ -85,12 +100,14 @@ def go_on(options: argparse.Namespace) -> int:
 
         return go_on_proving(journal, options)
     from diagnose.conversation.session import resume_session
+    from diagnose.kept import change_kept, differs_file
     from diagnose.means import open_knowledge
 
     try:
         opened = open_knowledge(options.knowledge)
         world = opened.world(journal.record.bike)
-        session = resume_session(journal, world, opened.rulebase, opened.wording)
+        keep = partial(change_kept, differs_file(journal.record.bike, options.folder))
+        session = resume_session(journal, world, opened.rulebase, opened.wording, keep_differs=keep)
     except BaseException:
         journal.close()
         raise

@@ -19,6 +19,7 @@ from diagnose.bike.acts import STIRS, stir_id
 from diagnose.bike.build import Build
 from diagnose.bike.model import BikeView, Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.way import Stretch
+from diagnose.catalogue.differences import Difference
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.conversation.world import World
 from diagnose.predictions.complaints import complaint_chance, told
@@ -47,8 +48,8 @@ class Base(World, Protocol):
         """Predictions of other candidates of this bike; the first is the sound bike."""
         ...
 
-    def without(self, component: str) -> Base:
-        """The same bike with this component said to be not fitted."""
+    def differing(self, differences: Sequence[Difference]) -> Base:
+        """The bike as drawn with all these differences."""
         ...
 
     def widened(self, wider: Wider) -> WideWorld:
@@ -114,9 +115,13 @@ class WideWorld:
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         return self.base.verify(repair, complaints)
 
-    def without(self, component: str) -> WideWorld:
-        """The same with this component said to be not fitted; its faults leave the pairs too."""
-        return self.base.without(component).widened(self.wider)
+    @property
+    def lost(self) -> Sequence[str]:
+        return self.base.lost
+
+    def differing(self, differences: Sequence[Difference]) -> Base:
+        """The bike as drawn with these differences, without any wider suspects."""
+        return self.base.differing(differences)
 
     def likely_pairs(
         self,

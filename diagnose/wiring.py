@@ -6,6 +6,7 @@ job's port.
 
 from __future__ import annotations
 
+import copy
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -21,7 +22,9 @@ from diagnose.bike.currents import Service, as_condition, service
 from diagnose.bike.model import Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.view import view
 from diagnose.bike.way import Stretch, way
+from diagnose.catalogue.differences import Difference
 from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.differing import ELECTRIC, lay_over
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.complaints import complaint_chance, told
 from diagnose.predictions.compute import Found, Predictor
@@ -33,6 +36,7 @@ from diagnose.widening import WideWorld, choose_pairs
 BATTERY_EMF_SD = 0.25  # V (estimate: 12.4 to 12.9 V rested)
 PLANNED_AT_MOST = 300
 LEAST_NATS = 0.004  # a measurement that tells less than this about the plausible suspects is not planned
+DIFFERING_KEPT = 3  # of one bike as it was said to be, kept with their predictions
 WIDE_KEPT = 4  # sets of wider suspects kept with their predictions
 SUSPICION = 0.97  # share of the suspicion whose surroundings are worth measuring at
 KITS = ("hands", "lamp", "meter", "workshop")
@@ -41,20 +45,19 @@ KITS = ("hands", "lamp", "meter", "workshop")
 class BikeWorld:
     """The World of one bike (see conversation.world); holds caches, gives out frozen values."""
 
-    def __init__(self, library: Library, spec: BikeSpec, not_fitted: tuple[str, ...] = ()):
+    def __init__(self, library: Library, spec: BikeSpec, lost: tuple[str, ...] = ()):
         self.library = library
         self.spec = spec
-        self.not_fitted = not_fitted
+        self.lost = lost  # titles of functions that this bike cannot have, differing as it does
         self.built = build(spec)
-        self._key = key_of(spec, library.instruments, library.complaints, not_fitted)
+        self._key = key_of(spec, library.instruments, library.complaints)
         self._kept = Store(self._key)
         self._lock = threading.RLock()  # predictions may be made ahead by a thread of the session
         self.service = self._kept_service()
         self.faults = single_faults(self.built, self.service)
-        fitted = [f for f in self.faults if f.component not in not_fitted]
-        matters, found = self._kept_found(fitted)
-        self.harmless = tuple(f.id for f, m in zip(fitted, matters[1:-1], strict=True) if not m)
-        chosen = [f for f, m in zip(fitted, matters[1:-1], strict=True) if m]
+        matters, found = self._kept_found(self.faults)
+        self.harmless = tuple(f.id for f, m in zip(self.faults, matters[1:-1], strict=True) if not m)
+        chosen = [f for f, m in zip(self.faults, matters[1:-1], strict=True) if m]
         self.candidates: tuple[Candidate, ...] = candidates(chosen)
         self.prior = np.array([c.prior for c in self.candidates])
         self.no_fault = 0
@@ -73,6 +76,8 @@ class BikeWorld:
         self.view = view(self.built, library.complaints, library.instruments)
         self.repairs: dict[str, Repair] = repairs(self.built, self.faults)
         self._wide: dict[Wider, WideWorld] = {}
+        self._drawn: BikeWorld | None = None  # the bike that this one differs from
+        self._differing: dict[str, BikeWorld] = {}
         self._cures: dict[str, np.ndarray] = {}
         self._chances: dict[str, np.ndarray] = {}
 
@@ -114,9 +119,7 @@ class BikeWorld:
     @cached_property
     def measurements(self) -> Mapping[str, Measurement]:
         """Every planned measurement by id; any other id of the contract's form is made when asked."""
-        own = measurements(self.built, self.service, self.library.instruments)
-        fitted = {k: m for k, m in own.items() if not set(self.not_fitted).intersection(m.components)}
-        return _Measurements(fitted, self)
+        return _Measurements(measurements(self.built, self.service, self.library.instruments), self)
 
     def parse(self, text: str) -> Measurement:
         """A measurement from its id; raises UsageError."""
@@ -347,10 +350,45 @@ class BikeWorld:
         best = min(works, key=lambda k: works[k], default="")
         return best if best and works[best] < 0.5 else ""
 
-    def without(self, component: str) -> BikeWorld:
-        if component not in self.spec.parts:
-            raise UsageError(unknown("component", component, self.spec.parts))
-        return BikeWorld(self.library, self.spec, (*self.not_fitted, component))
+    def differing(self, differences: Sequence[Difference]) -> BikeWorld:
+        """The bike as drawn with these differences; the last one asked for is kept.
+
+        raises  UsageError for what this bike cannot differ in, KnowledgeError for an unreadable addition
+        """
+        drawn = self._drawn or self
+        if not differences:
+            return drawn
+        key = repr(tuple(differences))
+        kept = drawn._differing
+        if key not in kept:
+            spec, lost = lay_over(self.library, self.spec.path, differences)
+            electric = [d for d in differences if d.key in ELECTRIC]
+            if len(electric) < len(differences):  # other colours or places: not a number changes
+                world = drawn.differing(electric)._called(spec)
+            else:
+                world = type(self)(self.library, spec, lost)
+            world._drawn = drawn
+            while len(kept) >= DIFFERING_KEPT:
+                kept.pop(next(iter(kept)))
+            kept[key] = world
+        return kept[key]
+
+    def _called(self, spec: BikeSpec) -> BikeWorld:
+        """This world with other colours and places, its predictions taken along."""
+        out = copy.copy(self)
+        for lazy in ("measurements", "_rows_by_fault", "_nodes_by_part"):
+            out.__dict__.pop(lazy, None)
+        out.spec, out.built = spec, replace(self.built, spec=spec)
+        places = {id: p.place for id, p in spec.parts.items()}
+        if places != {id: p.place for id, p in self.spec.parts.items()}:
+            out._key = key_of(self._key, places)  # what is planned hangs on what must be opened
+        out.faults = single_faults(out.built, self.service)
+        harmless = set(self.harmless)
+        out.candidates = candidates([f for f in out.faults if f.id not in harmless])
+        out.view = view(out.built, self.library.complaints, self.library.instruments)
+        out.repairs = repairs(out.built, out.faults)
+        out._wide, out._cures = {}, {}
+        return out
 
 
 class _Measurements(dict[str, Measurement]):

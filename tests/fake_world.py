@@ -26,6 +26,7 @@ from diagnose.bike.model import (
     PointView,
     Repair,
 )
+from diagnose.catalogue.differences import Difference
 from diagnose.conversation.step import step
 from diagnose.conversation.world import SingleFaults
 from diagnose.errors import UsageError, unknown
@@ -242,7 +243,7 @@ class FakeWorld(SingleFaults):
         self.unmodelled = len(self.candidates) - 1
         self.latent_sd = np.array([0.15])
         self._columns: dict[tuple[JobState, str], Column] = {}
-        self._without: dict[str, FakeWorld] = {}
+        self._without: dict[tuple[str, ...], FakeWorld] = {}
 
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
         rows = [COMPLAINTS[c] for c in complaints]
@@ -281,10 +282,11 @@ class FakeWorld(SingleFaults):
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         return HEAR_HORN if "horn_dead" in complaints else SEE_LAMP
 
-    def without(self, component: str) -> FakeWorld:
-        if component not in self._without:
-            self._without[component] = FakeWorld((*self.missing, component))
-        return self._without[component]
+    def differing(self, differences: Sequence[Difference]) -> FakeWorld:
+        missing = tuple(d.what for d in differences if d.key == "not_fitted")
+        if missing not in self._without:
+            self._without[missing] = FakeWorld(missing)
+        return self._without[missing]
 
     def _column(self, job: JobState, mid: str) -> Column:
         done = {f for r in job.done if r in REPAIRS for f in REPAIRS[r].cures}

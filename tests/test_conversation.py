@@ -30,6 +30,7 @@ from fake_world import (
 )
 
 from diagnose.beliefs.posterior import marginal
+from diagnose.catalogue.differences import Difference
 from diagnose.conversation import evidence
 from diagnose.conversation.step import begin, fold, step
 from diagnose.errors import RuleError, UsageError
@@ -664,7 +665,7 @@ def test_a_repair_of_one_of_two_faults_changes_what_the_other_shows():
     [
         ({"done": "main_fuse.renw", "works": "no"}, "'main_fuse.renw' is not known; expected a repair of this bike; try main_fuse.renew"),
         ({"take": "volts:lamp.fed:battery.minus@key=run"}, "is not known; expected a measurement of this bike; try volts:lamp.feed"),
-        ({"differs": {"not_fitted": "hron"}}, "'hron' is not known; expected a component of this bike; try horn"),
+        ({"differs": {"not_fitted": "hron"}}, "expected unknown component 'hron'; try horn"),
         ({"differs": {"kit": "metal"}}, "expected one of hands, lamp, meter, workshop"),
         ({"differs": {"helper": "perhaps"}}, "'perhaps' is not understood; expected yes or no"),
         ({"observe": "gearbox fine"}, "expected a function of this bike"),
@@ -710,7 +711,7 @@ def test_works_now_is_reproduced_and_never_closed_as_repaired():
 def test_a_part_that_is_not_fitted_leaves_with_its_suspects():
     state, _ = say(start(complaints=["horn_dead"])[0], {"take": HEAR_HORN})
     state, events = say(state, {"answer": "not_fitted"})
-    assert state.setting.not_fitted == ("horn",)
+    assert state.setting.differs == (Difference("not_fitted", "horn"),)
     assert len(marginal(state.belief)) == len(CANDIDATES) - 1
     assert names(events)[0] == "noted"
 

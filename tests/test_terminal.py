@@ -8,6 +8,7 @@ import re
 import pytest
 from fake_world import bench
 
+from diagnose.catalogue.differences import Difference
 from diagnose.conversation.screen import clean, wrap
 from diagnose.conversation.session import new_session, resume_session
 from diagnose.conversation.terminal import PlainTerminal, converse
@@ -181,7 +182,7 @@ def test_commands_go_beside_the_question(tmp_path):
         ("have workshop", "kit", "workshop"),
         ("alone", "helper", False),
         ("engine off", "engine_may_run", False),
-        ("not fitted horn", "not_fitted", ("horn",)),
+        ("not fitted horn", "differs", (Difference("not_fitted", "horn"),)),
     ],
 )
 def test_what_changes_is_said_in_words(tmp_path, typed, attribute, value):

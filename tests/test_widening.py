@@ -16,6 +16,7 @@ from diagnose.beliefs.posterior import NEVER_MENDS, WORKS_ANYWAY
 from diagnose.bike.acts import STIRS, is_stirred_first, stir_id
 from diagnose.bike.candidates import compact, read_fault, severity_family
 from diagnose.bike.model import NOT_WIDER, Candidate, JobState, Wider
+from diagnose.catalogue.differences import Difference
 from diagnose.conversation.advice import works_now
 from diagnose.conversation.asking import procedure
 from diagnose.conversation.evidence import chances, rebuild
@@ -254,6 +255,6 @@ def test_a_wire_undone_where_it_branches_tells_a_chafe_on_it_from_one_before_the
 def test_wider_suspects_survive_a_part_that_is_not_fitted():
     wide = pair_world(("rear_plug_tail.backed_out", "horn.weak"), ("horn.weak", "main_fuse.blown"))
     assert len(wide.candidates) - wide.singles == 2
-    smaller = wide.without("horn")
+    smaller = wide.differing([Difference("not_fitted", "horn")]).widened(wide.wider)
     assert len(smaller.candidates) == smaller.singles
     assert replace(NOT_WIDER, loose=True) != NOT_WIDER

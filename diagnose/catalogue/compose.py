@@ -27,7 +27,7 @@ from diagnose.catalogue.model import (
 from diagnose.catalogue.overlay import apply_overlay
 from diagnose.catalogue.ports import Ports
 from diagnose.catalogue.read_bikes import Bike, read_bike
-from diagnose.catalogue.wires import WIRE_TOLERANCE, wire_ohms
+from diagnose.catalogue.wires import COMPUTED, CORE, WIRE_TOLERANCE, wire_ohms
 from diagnose.catalogue.words import (
     DEVICE_VALUES,
     ENGINE_MOVES,
@@ -37,9 +37,6 @@ from diagnose.catalogue.words import (
 )
 from diagnose.documents import read_document
 from diagnose.errors import KnowledgeError, Mark, Problem, UsageError, unknown
-
-CORE = "core.resistance"  # the value of a wire that is computed
-COMPUTED = "computed"  # its source: neither read nor estimated, it follows from area and length
 
 
 def compose_bike(library: Library, bike: str | Path, overlay: Mapping[str, Any] | None = None) -> BikeSpec:

@@ -5,6 +5,9 @@ A law with its constants; everything else about wires is knowledge.
 
 from __future__ import annotations
 
+CORE = "core.resistance"  # the value of a wire that is computed
+COMPUTED = "computed"  # source of such values: neither read nor estimated, they follow from others
+
 # Annealed copper of 100 % conductivity at 20 C: IEC 60028, 17.241 ohm mm2 per km.
 COPPER_OHM_MM2_PER_M = 17.241e-3
 # Lay of a flexible conductor makes its strands longer than the wire. 1.05 is the lower end of the usual

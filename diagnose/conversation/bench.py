@@ -28,6 +28,7 @@ from diagnose.bike.model import (
     PointView,
     Repair,
 )
+from diagnose.catalogue.differences import Difference
 from diagnose.conversation.session import Session, new_session
 from diagnose.conversation.world import SingleFaults
 from diagnose.predictions.outcomes import planning_outcomes
@@ -157,7 +158,7 @@ class MadeUpWorld(SingleFaults):
         """None."""
         return ""
 
-    def without(self, component: str) -> MadeUpWorld:
+    def differing(self, differences: Sequence[Difference]) -> MadeUpWorld:
         """The same."""
         return self
 

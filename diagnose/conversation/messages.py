@@ -14,9 +14,13 @@ from diagnose.errors import ObservationError
 
 TEXT_LIMIT = 4000  # characters; nobody types a longer answer, a pasted file is not one
 
-ASIDE = ("suspects", "why", "others", "estimate", "where")  # asked beside the question, which keeps standing
+# asked beside the question, which keeps standing
+ASIDE = ("suspects", "why", "others", "estimate", "where", "differs")
 DO = (*ASIDE, "undo", "pause", "back", "reopen")
-DIFFERS = ("kit", "skill", "helper", "engine", "not_fitted", "price_limit", "loom")
+DIFFERS = (
+    "kit", "skill", "helper", "engine", "price_limit", "loom",
+    "not_fitted", "bypassed", "spliced", "colour", "place", "load", "as_drawn",
+)  # fmt: skip
 # what a job can wait for: the battery on a charger, the customer's word, a ride with the bike, a part
 WAITS = ("charger", "customer", "ride", "part")
 WORKS = ("yes", "no", "some")
@@ -41,7 +45,7 @@ class Observed:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """suspects | why | others | estimate | where | undo | pause | reopen."""
+    """suspects | why | others | estimate | where | differs | undo | pause | reopen."""
 
     what: str
 

@@ -22,6 +22,7 @@ from diagnose.conversation import (
     planning,
     proof,
     remaining,
+    this_bike,
     waits,
 )  # fmt: skip
 from diagnose.conversation.answers import plain, read_answer, read_choice, without_reading, yes_no
@@ -34,7 +35,7 @@ from diagnose.conversation.coming import (
     exit_check,
     propose,
 )
-from diagnose.conversation.means import Means, confirmation, permit, problem
+from diagnose.conversation.means import Event, Means, confirmation, permit, problem
 from diagnose.conversation.messages import Answered
 from diagnose.conversation.state import KITS, SKILLS, Back, Calm, Open, Reading, State, with_setting
 from diagnose.errors import ObservationError
@@ -338,6 +339,7 @@ def done(turn: Turn, repair: str, works: str, hint: str) -> Turn:
 def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:
     """What is different on this bike or in this job changes the plan at once."""
     means, state = turn.means, turn.state
+    told: Event = {"event": "noted"}
     for key, word in changes.items():
         if key == "kit":
             state = with_setting(state, kit=read_choice(word, KITS, {}, means.words))
@@ -354,10 +356,10 @@ def differs(turn: Turn, changes: Mapping[str, str], hint: str) -> Turn:
                 state, engine_may_run=_said(word, means, yes=("may run", "on"), no=("off",)) == "yes"
             )
         else:
-            state, means = _without(means, state, word)
+            state, means, told = this_bike.say(means, state, key, word)
     if state.phase in ("intake", "proving", "exit_check", "reproduce"):
-        return again(Turn(means, state, (*turn.events, {"event": "noted"})))
-    return advance(Turn(means, replace(state, phase="working"), turn.events), hint, lead=[{"event": "noted"}])
+        return again(Turn(means, state, (*turn.events, told)))
+    return advance(Turn(means, replace(state, phase="working"), turn.events), hint, lead=[told])
 
 
 def _altered(means: Means, state: State, word: str) -> State:
@@ -379,16 +381,3 @@ def _known(name: str, names_known: Mapping[str, object], kind: str) -> tuple[str
     """What to expect, what to try and what is wrong when an id does not exist."""
     near = difflib.get_close_matches(name, names_known, n=3, cutoff=0.5)
     return f"a {kind} of this bike", ", ".join(near) or next(iter(names_known), "another"), "is not known"
-
-
-def _without(means: Means, state: State, component: str) -> tuple[State, Means]:
-    """The job on this bike without a part that it does not have."""
-    if component not in means.world.view.components:
-        raise ObservationError(component, *_known(component, means.world.view.components, "component"))
-    state = with_setting(state, not_fitted=(*state.setting.not_fitted, component))
-    means = replace(means, world=means.world.without(component))
-    kept = tuple(
-        e for e in state.evidence if not isinstance(e, Reading) or e.measurement in means.world.measurements
-    )
-    state = replace(state, evidence=kept, open=None if state.phase != "intake" else state.open)
-    return (intake.belief_of(means, state) if state.belief is not None else state), means

@@ -7,16 +7,17 @@ conversation that writes.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from diagnose import journal as journals
 from diagnose.bike.model import JobState
+from diagnose.catalogue.differences import Difference
 from diagnose.conversation.means import Event, problem
 from diagnose.conversation.state import State
-from diagnose.conversation.step import begin, fold, step
+from diagnose.conversation.step import begin, fitted, fold, step
 from diagnose.conversation.world import World
 from diagnose.errors import DiagnoseError, JournalError
 from diagnose.journal import Journal
@@ -42,12 +43,16 @@ _CLOSED = (
 )  # fmt: skip
 
 
+KeepDiffers = Callable[[Sequence[Difference], Sequence[Difference]], None]  # what differed before, and now
+
+
 @dataclass(slots=True)
 class Session:
     """One job being worked on. Not a value: it holds an open file.
 
     events   what was told last, to be shown first
     resumed  whether the job had been begun before
+    keep_differs  keeps with the bike what is said to differ on it; None: it holds for this job only
     looked   (complaints, kit) for which the predictions are made, or being made, ahead of the need
     """
 
@@ -61,6 +66,7 @@ class Session:
     notices: tuple[str, ...] = field(default=())
     looked: set[tuple[tuple[str, ...], str]] = field(default_factory=set)
     clock: Callable[[], str] = journals.now
+    keep_differs: KeepDiffers | None = None
 
     @property
     def job(self) -> str:
@@ -83,7 +89,18 @@ class Session:
             # nothing was recorded, so nothing has changed
             return (problem(str(err)),)
         self.state = after
-        return self._keep(self._timed(events))
+        return self._keep(self._timed(events)) + self._differs_kept(before, after)
+
+    def _differs_kept(self, before: State, after: State) -> tuple[Event, ...]:
+        """Keep with the bike what was just said of it, or taken back; that this failed is told."""
+        then, now = before.setting.differs, after.setting.differs
+        if then == now or self.keep_differs is None:
+            return ()
+        try:
+            self.keep_differs(then, now)
+        except DiagnoseError as err:
+            return (problem(str(err)),)
+        return ()
 
     def look_ahead(self) -> None:
         """Make the predictions that the coming steps need while the user reads and types.
@@ -100,7 +117,7 @@ class Session:
     def _predict(self, known: tuple[tuple[str, ...], str]) -> None:
         complaints, kit = known
         try:
-            self.world.planned(complaints, JobState(), kit)
+            fitted(self.world, self.state).planned(complaints, JobState(), kit)
         except DiagnoseError:
             self.looked.discard(known)  # whatever it is, the step itself will meet it and tell the user
 
@@ -142,6 +159,7 @@ def new_session(
     wording: Wording,
     *,
     clock: Callable[[], str] = journals.now,
+    keep_differs: KeepDiffers | None = None,
 ) -> Session:
     """Begin a job and its journal.
 
@@ -152,6 +170,7 @@ def new_session(
     about = next(iter(options.get("complaints") or ()), "")
     journal = journals.create(folder, bike, options, about=about, clock=clock)
     session = Session(world, rulebase, wording, journal, state, events, clock=clock)
+    session.keep_differs = keep_differs
     session.events = session._keep(events)
     return session
 
@@ -163,6 +182,7 @@ def resume_session(
     wording: Wording,
     *,
     clock: Callable[[], str] = journals.now,
+    keep_differs: KeepDiffers | None = None,
 ) -> Session:
     """Go on with a job from its journal: the same state, and the question that stands.
 
@@ -177,6 +197,7 @@ def resume_session(
     ]
     shown = (dict(state.open.event),) if state.open is not None else told[-1]
     session = Session(world, rulebase, wording, journal, state, tuple(shown), True, clock=clock)
+    session.keep_differs = keep_differs
     session.notices = (*record.notices, *refused)
     if state.waiting:  # whoever goes on has come back
         waited = journals.minutes_between(record.entries[-1].at, clock())

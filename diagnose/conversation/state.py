@@ -11,6 +11,7 @@ from typing import Any
 
 from diagnose.bike.acts import COMES_AND_GOES
 from diagnose.bike.model import NOT_WIDER, JobState, Wider
+from diagnose.catalogue.differences import Difference
 from diagnose.choice.problem import Paid
 
 KITS = ("hands", "lamp", "meter", "workshop")
@@ -43,6 +44,7 @@ class Setting:
     switches   the switches that fool people: '' | checked | skipped
     others     the line about other functions: '' | said | skipped
     meter      proof of meter and black lead: '' | proved | skipped
+    differs    what differs on this bike from what is drawn
     price_limit  parts dearer than this wait for the customer's word; None: no limit
     proved     what an earlier proving run of this loom rules out; None without one
     """
@@ -56,7 +58,7 @@ class Setting:
     meter: str = ""
     helper: bool = True
     engine_may_run: bool = True
-    not_fitted: tuple[str, ...] = ()
+    differs: tuple[Difference, ...] = ()
     price_limit: float | None = None
     proved: Proved | None = None
 

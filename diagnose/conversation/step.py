@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from diagnose.bike.model import NOT_WIDER
+from diagnose.catalogue.differences import read_entries
 from diagnose.conversation import (
     agreement,
     drawing,
@@ -20,6 +21,7 @@ from diagnose.conversation import (
     proof,
     reopening,
     replies,
+    this_bike,
     waits,
 )
 from diagnose.conversation.coming import Turn, advance, open_measurement
@@ -38,7 +40,7 @@ from diagnose.conversation.messages import (
     as_json,
     read_message,
 )
-from diagnose.conversation.state import Open, State
+from diagnose.conversation.state import Open, State, with_setting
 from diagnose.conversation.world import World
 from diagnose.errors import NoCandidateExplains, ObservationError
 from diagnose.rules.base import RuleBase
@@ -53,9 +55,14 @@ def begin(
     options  what is known already, see intake.settle
     raises   UsageError for an unknown id in the options
     """
-    state = intake.settle(world, options)
+    differs = read_entries(options.get("differs") or ())
+    world = world.differing(differs) if differs else world
+    state = with_setting(intake.settle(world, options), differs=differs)
     means = Means(world, rulebase, wording)
-    turn = advance(Turn(means, state), lead=intake.proved_before(means, state))
+    lead = [*intake.proved_before(means, state)]
+    if differs:
+        lead.append({"event": "noted", "text": this_bike.told(means, state)})
+    turn = advance(Turn(means, state), lead=lead)
     return turn.state, turn.events
 
 
@@ -84,7 +91,7 @@ def step(
             read = read_message(message)
             question = str(message.get("question", ""))
             message = read
-        means = Means(_fitted(world, state), rulebase, wording)
+        means = Means(fitted(world, state), rulebase, wording)
         asked = state
         if question and (state.open is None or state.open.id != question):
             if not replaying:
@@ -118,10 +125,10 @@ def fold(
     return state, tuple(events)
 
 
-def _fitted(world: World, state: State) -> World:
-    """The world without what this bike was said not to have, with the suspects it was widened by."""
-    for component in state.setting.not_fitted:
-        world = world.without(component)
+def fitted(world: World, state: State) -> World:
+    """The bike as it was said to be, with the suspects it was widened by."""
+    if state.setting.differs:
+        world = world.differing(state.setting.differs)
     return world.widened(state.wider) if state.wider != NOT_WIDER else world
 
 
@@ -212,7 +219,7 @@ def _undo(turn: Turn) -> Turn:
 
 
 def _aside(turn: Turn, what: str) -> Turn:
-    """suspects, why, others, estimate, where: told beside the question, which keeps standing."""
+    """suspects, why, others, estimate, where, differs: told beside the question, which keeps standing."""
     state = turn.state
     if state.belief is None:
         state = intake.belief_of(turn.means, state)
@@ -222,5 +229,6 @@ def _aside(turn: Turn, what: str) -> Turn:
         "others": explain.others,
         "estimate": estimates.told,
         "where": drawing.where,
+        "differs": this_bike.listed,
     }[what]
     return Turn(turn.means, turn.state, (*turn.events, tell(turn.means, state)))

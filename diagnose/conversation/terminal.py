@@ -15,6 +15,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
+from diagnose.conversation.messages import ASIDE
 from diagnose.conversation.screen import NARROWEST, WIDEST, Terminal, clean, wrap
 
 if TYPE_CHECKING:  # the first question is asked before any of this is loaded
@@ -235,6 +236,10 @@ class _Talk:
             listed = ", ".join(w.replace("_", " ") for w in known)
             self.put(self.say("term_no_word", word=word, words=listed), "problem")
 
+    def _tell_differs(self, event: Event) -> None:
+        self.put(event["text"], "aside")
+        self.put(self.say("term_differs"), "aside")
+
     def _tell_estimate(self, event: Event) -> None:
         self.put(event.get("text", ""), "aside")
 
@@ -278,7 +283,7 @@ class _Talk:
             self._glossary_here()
         elif line.startswith("?"):
             self._explain_word(line[1:].strip().lower())
-        elif line.lower() in ("why", "suspects", "others", "estimate", "where", "undo", "pause"):
+        elif line.lower() in (*ASIDE, "undo", "pause"):
             self.tell(self.session.take({"do": line.lower()}))
         elif line.lower() in ("quit", "exit"):
             self.tell(self.session.take({"do": "pause"}))
@@ -388,9 +393,12 @@ class _Talk:
         }
         if line in plain:
             return plain[line]
-        if line.startswith("not fitted ") and line[11:].strip():
-            return {"not_fitted": line[11:].strip().replace(" ", "_")}
-        return None
+        from diagnose.catalogue.differences import split_words
+
+        if line.startswith("as drawn ") and line[9:].strip():
+            return {"as_drawn": line[9:].strip()}
+        said = split_words(line)
+        return {said[0]: said[1]} if said else None
 
 
 def _holds(text: str, word: str) -> bool:

@@ -13,6 +13,7 @@ import numpy as np
 
 from diagnose.bike.model import BikeView, Candidate, Condition, JobState, Measurement, Repair, Wider
 from diagnose.bike.way import Stretch
+from diagnose.catalogue.differences import Difference
 from diagnose.predictions.table import Table
 
 
@@ -122,8 +123,13 @@ class World(Protocol):
         """Id of the measurement that proves this repair."""
         ...
 
-    def without(self, component: str) -> World:
-        """The same bike with this component said to be not fitted."""
+    @property
+    def lost(self) -> Sequence[str]:
+        """Titles of what the bike as drawn does and this one cannot, differing as it does."""
+        ...
+
+    def differing(self, differences: Sequence[Difference]) -> World:
+        """The bike as drawn with all these differences; raises UsageError or KnowledgeError."""
         ...
 
 
@@ -132,6 +138,7 @@ class SingleFaults(ABC):
 
     candidates: tuple[Candidate, ...]
     plus_post = "battery.plus"
+    lost: tuple[str, ...] = ()
 
     @abstractmethod
     def table(self, job: JobState, measurements: Sequence[str]) -> Table:

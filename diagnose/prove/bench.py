@@ -6,7 +6,7 @@ pays for them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any
@@ -15,7 +15,9 @@ from diagnose.bike.build import build
 from diagnose.bike.currents import service
 from diagnose.bike.model import BikeView, Measurement
 from diagnose.bike.view import view
-from diagnose.catalogue.compose import compose_bike
+from diagnose.catalogue.differences import Difference, read_entries
+from diagnose.differing import lay_over
+from diagnose.journal import Record
 from diagnose.means import Opened
 from diagnose.prove.job import UnusedWorld
 from diagnose.prove.limits import Sound
@@ -64,9 +66,9 @@ class Bench:
         return self._measurements[check.measurement]
 
 
-def open_bench(opened: Opened, bike: str) -> Bench:
-    """Make the plan of a bike, by id or path; raises UsageError or KnowledgeError."""
-    spec = compose_bike(opened.library, bike)
+def open_bench(opened: Opened, bike: str, differences: Sequence[Difference] = ()) -> Bench:
+    """Make the plan of a bike, by id or path, as it really is; raises UsageError or KnowledgeError."""
+    spec, _ = lay_over(opened.library, bike, differences)
     built = build(spec)
     sound = Sound(built, service(built), opened.library.instruments)
     return Bench(
@@ -78,3 +80,8 @@ def open_bench(opened: Opened, bike: str) -> Bench:
         read_prove_wording(),
         lambda: UnusedWorld(opened.library, spec),
     )
+
+
+def reopen_bench(opened: Opened, record: Record) -> Bench:
+    """The bench of a run as its journal tells of the bike."""
+    return open_bench(opened, record.bike, read_entries(record.options.get("differs") or ()))

@@ -7,13 +7,15 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from diagnose.catalogue.differences import as_entry
 from diagnose.conversation import lines
 from diagnose.conversation.terminal import open_terminal
 from diagnose.errors import UsageError
 from diagnose.journal import Journal, jobs_folder
+from diagnose.kept import differs_file, kept_differences
 from diagnose.means import open_knowledge
 from diagnose.output import DONE, FAILED
-from diagnose.prove.bench import open_bench
+from diagnose.prove.bench import open_bench, reopen_bench
 from diagnose.prove.session import ProveSession, new_session, resume_session
 from diagnose.prove.sheet import SUFFIXES, facts, write_sheet
 from diagnose.prove.talk import converse
@@ -29,7 +31,9 @@ def prove(options: argparse.Namespace) -> int:
         if output == "-" and options.lines:
             raise UsageError("--output - and --lines both want standard output; try --output sheet.md")
     known: dict[str, Any] = {"kit": options.kit, "skill": options.skill, "by": options.by}
-    bench = open_bench(open_knowledge(options.knowledge), options.bike)
+    differences = kept_differences(differs_file(options.bike, options.folder))
+    known["differs"] = [as_entry(d) for d in differences]
+    bench = open_bench(open_knowledge(options.knowledge), options.bike, differences)
     session = new_session(jobs_folder(options.folder), {k: v for k, v in known.items() if v}, bench)
     return hold(session, options.lines, options.plain, options.output)
 
@@ -37,7 +41,7 @@ def prove(options: argparse.Namespace) -> int:
 def go_on(journal: Journal, options: argparse.Namespace) -> int:
     """`diagnose resume` of a proving run."""
     try:
-        bench = open_bench(open_knowledge(options.knowledge), journal.record.bike)
+        bench = reopen_bench(open_knowledge(options.knowledge), journal.record)
         session = resume_session(journal, bench)
     except BaseException:
         journal.close()

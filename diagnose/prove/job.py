@@ -37,12 +37,12 @@ MOST_OHMS = 80  # measurements planned in a job with the battery off
 class UnusedWorld(BikeWorld):
     """The world of a bike whose loom has never been used: no fuse has blown, no output latched off."""
 
-    def __init__(self, library: Library, spec: BikeSpec, not_fitted: tuple[str, ...] = ()):
-        super().__init__(library, spec, not_fitted)
+    def __init__(self, library: Library, spec: BikeSpec, lost: tuple[str, ...] = ()):
+        super().__init__(library, spec, lost)
         self.check_ids: tuple[str, ...] = ()
         own = [c.faults[0] for c in self.candidates if c.is_fault]
         more = assembly_faults(self.built, self.faults)
-        self.candidates = candidates([*own, *(f for f in more if f.component not in not_fitted)])
+        self.candidates = candidates([*own, *more])
         self.prior = np.array([c.prior for c in self.candidates])
         self.no_fault, self.unmodelled = 0, len(self.candidates) - 1
         self.repairs = repairs(self.built, [*self.faults, *more])
