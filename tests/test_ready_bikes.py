@@ -37,6 +37,8 @@ READY = (
     "commuter_single",
     "classic_four",
     "led_twin",
+    "air_twin_excited",
+    "tourer_relays",
 )
 # V at the posts while cranking, at most: a lithium battery gives more (3 to 10 mohm at 13.3 V, from memory)
 CRANKING_AT_MOST = {"led_twin": 12.2}

@@ -209,3 +209,54 @@ def test_a_tripped_lithium_battery_shows_next_to_nothing_and_its_rest_volts_tell
     rest = p.solution(JobState(), as_condition(p.built, "")).between(plus, minus)
     assert 13.2 <= rest[0] <= 13.4 and abs(rest[1]) < 0.5 and rest[2] == pytest.approx(12.0, abs=0.1)
     assert 14.0 <= posts(p, spec.functions["charging"].when) <= 14.6
+
+
+def test_a_headlamp_by_relays_lights_without_the_switches_carrying_its_current() -> None:
+    """Relays and a thick feed: the switch carries the coil's 0.148 A (12.6 V, 85 ohm: mini relay sheet), the
+    lamp gets more than the 11.3 to 11.6 of 12.3 V usual through switches (common practice, no source)."""
+    faults = ("low_relay.contact_open", "low_relay.coil_open", "low_relay.stuck", "headlamp_fuse.blown")
+    p = sound("tourer_relays", *faults)
+    f = p.built.spec.functions["low_beam"]
+    solution = p.solution(JobState(), as_condition(p.built, f.when))
+    assert float(solution.across("headlamp.low_filament")[0]) / posts(p, f.when) > 0.95
+    assert float(solution.current("dip_switch.low_contact")[0]) == pytest.approx(0.148, rel=0.10)
+    beams = [[word(p, f"{beam}_beam", i) for beam in ("low", "high")] for i in range(5)]
+    assert beams == [
+        ["works", "works"],
+        ["dead", "works"],
+        ["dead", "works"],
+        ["works", "works"],
+        ["dead", "dead"],
+    ]
+    assert word(p, "low_beam", 3, "") == "works"  # a welded contact burns with the key off
+
+
+def test_the_starter_button_takes_the_headlamp_off_and_a_bad_contact_in_it_keeps_it_off() -> None:
+    """On with the key, off while cranking; its contact in the button is a known culprit (common practice)."""
+    p = sound("tourer_relays", "start_button.light_open", "start_button.stuck")
+    pressed = "key=run,start=pressed"
+    assert [word(p, "low_beam", 0, when) for when in ("key=run", pressed, "")] == ["works", "dead", "dead"]
+    assert [word(p, f, 1) for f in ("low_beam", "high_beam", "starter")] == ["dead", "dead", "works"]
+    assert [word(p, "starter", i, "key=run") for i in (0, 2)] == ["dead", "works"]
+
+
+def test_heated_grips_take_their_watts_and_a_torn_lead_leaves_the_other_warm() -> None:
+    """15 to 25 W each at 12 V (from memory); LOW gives clearly less."""
+    p = sound("tourer_relays", "left_grip.open", "grip_switch.high_open", "accessory_fuse.blown")
+    watts = []
+    for when in ("grips=high,key=run", "grips=low,key=run"):
+        solution = p.solution(JobState(), as_condition(p.built, when))
+        watts.append(float((solution.across("left_grip.foil") * solution.current("left_grip.foil"))[0]))
+    assert 15 <= watts[0] <= 25 and 0.2 <= watts[1] / watts[0] <= 0.5
+    seen = [[word(p, f, i) for f in ("left_grip_high", "right_grip_high", "grips_low")] for i in range(4)]
+    assert seen == [["works"] * 3, ["dead", "works", "dead"], ["dead", "dead", "works"], ["dead"] * 3]
+    assert (word(p, "socket", 1), word(p, "socket", 3)) == ("works", "dead")
+
+
+def test_hazard_lights_both_sides_and_a_stuck_one_joins_them() -> None:
+    p = sound("air_twin_excited", "hazard_switch.stuck", "hazard_switch.left_open", "flasher_bolt.off")
+    complaint = opened().library.complaints["indicators_all_flash"]
+    assert (complaint_chance(p, complaint) > 0.5).tolist() == [False, True, False, False]
+    hazard = [[word(p, f"hazard_{side}", i) for side in ("left", "right")] for i in range(4)]
+    assert hazard == [["works"] * 2, ["works"] * 2, ["dead", "works"], ["dead", "dead"]]
+    assert [word(p, "tell_tale_left", 0, when) for when in (LEFT, RIGHT)] == ["works", "dead"]

@@ -20,6 +20,7 @@ from diagnose.errors import UsageError, unknown
 FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
     "light": ("works", "weak", "very_weak", "dead"),
     "sound": ("works", "weak", "dead"),
+    "heat": ("works", "weak", "dead"),
     "starter": ("works", "slow", "clicks", "chatters", "dead"),
     "unit": ("works", "flickers", "dead"),
     "flash": ("works", "fast", "weak", "steady", "dead"),
@@ -42,7 +43,7 @@ UNITS = {
     "ohms": "ohm",
     "amps": "A",
 }
-OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0}
+OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0, "heat": 1.5}
 LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7

@@ -29,6 +29,7 @@ AC_SUFFIX = "ac_per_1000rpm"
 PHASE_SUFFIX = "phase"
 TRIGGER_SUFFIX = "trigger_volts"
 LOAD_SUFFIX = "rated_load"
+WAKE_SUFFIX = "wakes_at"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,8 @@ class Build:
     phases    element id -> by how much its AC volts lag [degrees]; empty without a many-phase alternator
     flashers  element id of a contact that interrupts the indicators by itself -> what sets its rate
     by_engine element id of a contact -> closed while the engine (stands, turns), whatever its control does
+    excited   element id of a winding -> (element id of its field, volts across that at which it wakes)
+    sensed    element id of a generator -> (node whose volts it holds, node against which)
     triggers  element id of a contact -> the two nodes and the AC volts between them without which it stays
               open while the engine turns
     """
@@ -78,6 +81,8 @@ class Build:
     flashers: Mapping[str, Flasher]
     by_engine: Mapping[str, tuple[bool, bool]]
     triggers: Mapping[str, tuple[str, str, float]]
+    excited: Mapping[str, tuple[str, float]]
+    sensed: Mapping[str, tuple[str, str]]
 
 
 def kind_of(spec: BikeSpec, component: str) -> Kind:
@@ -122,6 +127,8 @@ def build(spec: BikeSpec) -> Build:
     flashers: dict[str, Flasher] = {}
     by_engine: dict[str, tuple[bool, bool]] = {}
     triggers: dict[str, tuple[str, str, float]] = {}
+    excited: dict[str, tuple[str, float]] = {}
+    sensed: dict[str, tuple[str, str]] = {}
     generators: dict[str, float] = {}
     fuses: dict[str, tuple[str, ...]] = {}
     battery_part = spec.body["battery_plus"].partition(".")[0]
@@ -147,6 +154,12 @@ def build(spec: BikeSpec) -> Build:
             if PHASE_SUFFIX in own:
                 phases[element_id] = own.pop(PHASE_SUFFIX)
                 tolerances[e.name].pop(PHASE_SUFFIX, None)
+            wakes_at = own.pop(WAKE_SUFFIX, 0.0)
+            tolerances[e.name].pop(WAKE_SUFFIX, None)
+            if e.excited_by:
+                excited[element_id] = (f"{part.id}.{e.excited_by}", wakes_at)
+            if e.sensed_at:
+                sensed[element_id] = (node(spec, part.id, e.sensed_at), node(spec, part.id, e.minus))
             if e.law == "contact":
                 volts = own.pop(TRIGGER_SUFFIX, 0.0)
                 tolerances[e.name].pop(TRIGGER_SUFFIX, None)
@@ -229,6 +242,8 @@ def build(spec: BikeSpec) -> Build:
         flashers,
         by_engine,
         triggers,
+        excited,
+        sensed,
     )
 
 

@@ -52,6 +52,8 @@ class ElementSpec:
                `turning` speak of the engine
     triggered_by  for law `contact`: own two terminals between which its trigger_volts AC must stand while the
                engine turns, or it stays open
+    excited_by  for law `source`: the own element (the rotor's winding) without whose current it gives no AC
+    sensed_at  for law `generator`: the own terminal whose volts it holds, where that is not its plus
     """
 
     name: str
@@ -60,6 +62,8 @@ class ElementSpec:
     minus: str
     closed_in: tuple[str, ...] = ()
     triggered_by: tuple[str, ...] = ()
+    excited_by: str = ""
+    sensed_at: str = ""
 
 
 @dataclass(frozen=True, slots=True)

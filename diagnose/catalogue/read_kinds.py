@@ -87,6 +87,12 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         here.note(f"terminals {', '.join(terminals)} repeat; expected each once", "terminals")
     elements = tuple(_element(c, name, terminals) for name, c in here.entries("elements"))
     names = {e.name for e in elements}
+    for e in elements:
+        if e.excited_by and (e.law != "source" or e.excited_by not in names):
+            here.at("elements").at(e.name).note(
+                f"excited_by={e.excited_by} of {e.name}; expected law source and another own element",
+                "excited_by",
+            )
     devices = tuple(_device(c, name, names, terminals) for name, c in here.entries("devices"))
     for d in devices:
         if d.name in names:
@@ -140,7 +146,7 @@ def _required(here: Cursor, key: str, unit: str, sources: Collection[str]) -> Va
 
 
 def _element(here: Cursor, name: str, terminals: Collection[str]) -> ElementSpec:
-    here.is_mapping(("law", "plus", "minus"), ("closed_in", "triggered_by"))
+    here.is_mapping(("law", "plus", "minus"), ("closed_in", "triggered_by", "excited_by", "sensed_at"))
     law = here.word("law", LAW_VALUES)
     for end in ("plus", "minus"):
         _own_end(here, end, terminals)
@@ -151,7 +157,12 @@ def _element(here: Cursor, name: str, terminals: Collection[str]) -> ElementSpec
         here.note(
             f"triggered_by={list(trigger)} of {name}; expected a contact and two terminals", "triggered_by"
         )
-    return ElementSpec(name, law, here.text("plus"), here.text("minus"), here.texts("closed_in"), trigger)
+    sensed = here.text("sensed_at") if here.has("sensed_at") else ""
+    if sensed and (law != "generator" or sensed not in terminals):
+        here.note(f"sensed_at={sensed} of {name}; expected law generator and an own terminal", "sensed_at")
+    excited = here.text("excited_by") if here.has("excited_by") else ""
+    ends = here.text("plus"), here.text("minus")
+    return ElementSpec(name, law, *ends, here.texts("closed_in"), trigger, excited, sensed)
 
 
 def _own_end(here: Cursor, key: str, terminals: Collection[str]) -> None:

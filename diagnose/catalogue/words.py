@@ -35,21 +35,21 @@ PART_WORDS = [
     "plug",
 ]
 
-# law -> its values and their units. In `source`, ac_per_1000rpm and its phase in degrees are optional;
-# `closed` of a contact is
-# set by what drives it; trigger_volts goes with triggered_by, rated_load with a flasher.
+# law -> its values and their units. In `source`, ac_per_1000rpm, its phase in degrees and wakes_at (the volts
+# of its field at which it wakes) are optional; `closed` of a contact is set by what drives it; trigger_volts
+# goes with triggered_by, rated_load with a flasher.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
     "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V", "rated_load": "A"},
     "fuse": {"resistance": "ohm", "rating": "A"},
-    "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V", "phase": "1"},
+    "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V", "phase": "1", "wakes_at": "V"},
     "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
     "diode": {"saturation_current": "A", "emission": "1"},
     "electronic": {"rated_volts": "V", "rated_watts": "W", "cut_off_volts": "V"},
     "motor": {"resistance": "ohm", "back_emf": "V"},
     "generator": {"regulated_volts": "V", "resistance": "ohm", "max_current": "A"},
 }
-OPTIONAL_VALUES = frozenset({"closed", "trigger_volts", "rated_load", "ac_per_1000rpm", "phase"})
+OPTIONAL_VALUES = frozenset({"closed", "trigger_volts", "rated_load", "ac_per_1000rpm", "phase", "wakes_at"})
 
 # what sets a flasher's rate: the heat of the lamps' current, a count of that current, nothing outside it
 FLASH_RATES = ("by_heat", "by_count", "fixed")
@@ -121,6 +121,7 @@ ENGINE_MOVES = ("standing", "turning")
 FUNCTION_STATES: Mapping[str, tuple[str, ...]] = {
     "light": ("works", "weak", "very_weak", "dead"),
     "sound": ("works", "weak", "dead"),
+    "heat": ("works", "weak", "dead"),
     "starter": ("works", "slow", "clicks", "chatters", "dead"),
     "unit": ("works", "flickers", "dead"),
     "flash": ("works", "fast", "weak", "steady", "dead"),

@@ -20,6 +20,7 @@ LIGHT_OF_WATTS = LIGHT_EXPONENT / 1.55
 # is noticed by nobody, half of it is "dim", a glow is a few per cent, below 0.4 % a filament is dark by day.
 LIGHT_EDGES = (0.60, 0.12, 0.004)
 SOUND_EDGES = (0.72, 0.25)  # share of the horn's current; below a quarter it only ticks
+HEAT_EDGES = (0.55, 0.12)  # share of the watts below which a hand finds it lukewarm, cold (estimate)
 CHARGE_EDGES = (0.90, 0.30)  # share of the healthy charging current
 STARTER_SLOW = 0.88  # share of the healthy volts across the motor below which cranking sounds slow
 FAST_FLASH_BELOW = 0.70  # share of the healthy lamp current below which a lamp-out check doubles the rate
@@ -54,6 +55,11 @@ def light_words(share_of_light: np.ndarray) -> np.ndarray:
 def sound_words(share_of_current: np.ndarray) -> np.ndarray:
     """(n, 3): works, weak, dead."""
     return grade(share_of_current, SOUND_EDGES)
+
+
+def heat_words(share_of_current: np.ndarray) -> np.ndarray:
+    """(n, 3): works, weak, dead of what warms; its watts go as the square of the current."""
+    return grade(share_of_current**2, HEAT_EDGES)
 
 
 def unit_words(awake: np.ndarray, restless: np.ndarray) -> np.ndarray:

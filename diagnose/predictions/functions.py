@@ -43,6 +43,8 @@ class Functions(Situations):
                 return effects.light_words(shares.min(axis=0))
             case "sound":
                 return effects.sound_words(self._current_share(f.element, here, healthy))
+            case "heat":
+                return effects.heat_words(self._current_share(f.element, here, healthy))
             case "unit":
                 awake = here.state(self._device_of(f.element)) > 0
                 return effects.unit_words(awake, self._comes_and_goes(f.element, here))

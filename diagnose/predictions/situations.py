@@ -29,8 +29,15 @@ from diagnose.circuit.solve import Solution, Start, compile_netlist, settle_case
 KEPT_SOLUTIONS = 32  # a solved condition of 500 candidates takes some 10 MB; columns are what is kept
 
 # 'dc', 'ac' (windings drive it) or 'ac@DEGREES' of the turn, 'dead' (battery off, for ohms), 'dark' (between
-# two flashes), 'found' (before any damage)
+# two flashes), 'found' (before any damage); of an excited alternator 'silent' (turning, giving nothing) and
+# 'full' (giving all it can)
 Mode = str
+
+# A regulator that senses elsewhere is followed in rounds: each raises the output by what is missing there.
+SENSE_ROUNDS = 3
+# An alternator at full field drives its battery to some 16 to 18 V (owners' forum guide: above 15.5 to 16 V
+# is runaway); as a share of the volts it should hold. Estimate.
+SENSE_MOST = 1.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,6 +79,7 @@ class Situations:
         self._solved: dict[tuple[JobState, str, Mode], Solution] = {}
         self._found: Found | None = found
         self._charge: dict[tuple[JobState, str], np.ndarray] = {}
+        self._raised: dict[tuple[JobState, str], np.ndarray] = {}
         self._own_edits = tuple(tuple(e for f in c.faults for e in f.edits) for c in self.candidates)
         # only changed values can mean something else in the AC circuit or at other revolutions
         self._alike_everywhere = [not any(isinstance(e, Change) for e in own) for own in self._own_edits]
@@ -99,8 +107,13 @@ class Situations:
                 out.append((device, 2))
         return tuple(out)
 
-    def _cases(self, job: JobState, condition: Condition, mode: Mode) -> list[Case]:
+    def _cases(
+        self, job: JobState, condition: Condition, mode: Mode, raised: np.ndarray | None = None
+    ) -> list[Case]:
+        """raised: (n_candidates,) volts more that a regulator holds at its output, where it is known. [V]"""
         base = condition_edits(self.built, condition, job)
+        if mode == "silent":
+            base = base + tuple(Change(e, "max_current", 0.0) for e in self.built.generators)
         if mode == "dead":
             base = condition_edits(self.built, replace(condition, battery=False, engine="off"), job)
         if mode == "dark":
@@ -113,6 +126,9 @@ class Situations:
         charge = None
         if mode == "dc" and condition.engine not in ("off", "cranking") and self.built.generators:
             charge = self.charge_share(job, condition)
+            if self.built.sensed and raised is None:
+                raised = self.sense_raise(job, condition)
+        field = self.field_share(job, condition) if alternating and self.built.excited else None
         idle: dict[str, np.ndarray] = {}
         if mode == "dc" and condition.engine != "off" and self.built.triggers:
             idle = self.untriggered(job, condition)
@@ -127,6 +143,16 @@ class Situations:
             edits = base + own
             if charge is not None:
                 edits += self._weakened_charge(condition, float(charge[i]), edits)
+            if raised is not None:
+                edits += tuple(
+                    Change(e, "regulated_volts", self._held(e, edits) + float(raised[i]))
+                    for e in self.built.generators
+                )
+            if field is not None and field[i] < 1.0:
+                edits += tuple(
+                    Change(e, "emf", _last(edits, e, "emf", 0.0) * float(field[i]))
+                    for e in self.built.excited
+                )
             edits += tuple(Change(e, "closed", 0.0) for e, mask in idle.items() if mask[i])
             cases.append(Case(edits, self._states(i, job)))
         return cases
@@ -142,6 +168,52 @@ class Situations:
                     current = min(current, e.value)
             out.append(Change(element, "max_current", current * share))
         return tuple(out)
+
+    def _held(self, generator: str, edits: Sequence[Edit]) -> float:
+        """Volts that a regulator holds in a case. [V]"""
+        return _last(
+            edits, generator, "regulated_volts", self.built.elements[generator].values["regulated_volts"]
+        )
+
+    def field_share(self, job: JobState, condition: Condition) -> np.ndarray:
+        """(n_candidates,) AC volts of an excited alternator against a sound one's, by its field [1].
+
+        It wakes only where the field gets some volts before it gives any (the charge lamp's current does
+        that); awake, its volts follow what current the field then draws.
+        """
+        if condition.engine == "off":
+            return np.ones(len(self.candidates))
+        silent, full = (self.solution(job, condition, mode) for mode in ("silent", "full"))
+        share = np.ones(len(self.candidates))
+        for field, least in self.built.excited.values():
+            amperes = np.abs(full.current(field))
+            sound = max(float(amperes[self.healthy]), 1e-9)
+            awake = np.abs(silent.across(field)) >= least
+            share = np.minimum(share, awake * np.clip(amperes / sound, 0.0, 1.0))
+        return share
+
+    def sense_raise(self, job: JobState, condition: Condition) -> np.ndarray:
+        """(n_candidates,) volts by which a regulator that senses elsewhere raises its output, 0 and more. [V]
+
+        It holds its volts, less its own droop, at the sensed terminal: so its output stands higher in the
+        ratio of the two, up to what the machine can drive.
+        """
+        key = (job, condition.text)
+        if key not in self._raised:
+            raised = np.zeros(len(self.candidates))
+            for _ in range(SENSE_ROUNDS):
+                cases = self._cases(job, condition, "dc", raised)
+                here = settle_cases(self.compiled, cases)
+                for generator, (plus, minus) in self.built.sensed.items():
+                    held = np.array([self._held(generator, c.edits) for c in cases]) - raised
+                    ohms = self.built.elements[generator].values["resistance"]
+                    droop = np.abs(here.current(generator)) * ohms
+                    ratio = np.abs(here.across(generator)) / np.maximum(
+                        np.abs(here.between(plus, minus)), 1e-3
+                    )
+                    raised = np.clip((held - droop) * (ratio - 1.0), 0.0, (SENSE_MOST - 1.0) * held)
+            self._raised[key] = raised
+        return self._raised[key]
 
     def untriggered(self, job: JobState, condition: Condition) -> dict[str, np.ndarray]:
         """Contact -> (n_candidates,) bool: its trigger gives too few AC volts, so it stays open.
@@ -266,6 +338,15 @@ class Situations:
 def angle_of(mode: Mode) -> float:
     """Degrees of the turn at which an AC solution is taken; 0 where the mode names none."""
     return float(mode.partition("@")[2] or 0.0)
+
+
+def _last(edits: Sequence[Edit], target: str, param: str, default: float) -> float:
+    """A value as the last of these edits leaves it."""
+    found = default
+    for e in edits:
+        if isinstance(e, Change) and e.target == target and e.param == param:
+            found = e.value
+    return found
 
 
 def _between(built: Build, solution: Solution, plus: str, minus: str) -> np.ndarray:
