@@ -335,11 +335,11 @@ def test_laws_and_devices_of_knowledge_are_those_of_the_circuit():
 
     assert set(LAW_VALUES) == set(netlist.LAWS)
     for law, values in LAW_VALUES.items():
-        of_the_bike = {"ac_per_1000rpm", "phase", "trigger_volts", "rated_load"}
+        of_the_bike = {"ac_per_1000rpm", "phase", "trigger_volts", "rated_load", "wakes_at"}
         assert set(values) - of_the_bike == set(netlist.LAWS[law])
     assert {law: tuple(roles) for law, roles in DEVICE_ROLES.items()} == dict(netlist.DEVICE_ROLES)
     assert {law: tuple(values) for law, values in DEVICE_VALUES.items()} == dict(netlist.DEVICE_VALUES)
-    assert {"closed", "trigger_volts", "rated_load", "ac_per_1000rpm", "phase"} == OPTIONAL_VALUES
+    assert {"closed", "trigger_volts", "rated_load", "ac_per_1000rpm", "phase", "wakes_at"} == OPTIONAL_VALUES
     assert len(EDIT_KEYS) == 12
 
 
