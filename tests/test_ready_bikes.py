@@ -46,7 +46,7 @@ READY = (
     "tourer_relays",
 )
 # V at the posts while cranking, at most: a lithium battery gives more (3 to 10 mohm at 13.3 V, from memory)
-CRANKING_AT_MOST = {"led_twin": 12.2}
+CRANKING_AT_MOST = {"led_twin": 11.6}
 
 
 @cache
