@@ -55,74 +55,71 @@ def changed(base: str, sections: tuple[tuple[str, str], ...], override: str, *fa
 
 
 FILAMENTS = {k: {"kind": "indicator_lamp"} for k in LED_FOUR}
-ONE_LED = FILAMENTS | {"front_left_indicator": {"kind": "led_indicator"}}
-FLASHERS = {
-    "heated": {"kind": "thermal_flasher"},
-    "two pins": {"kind": "electronic_flasher_two"},
-    "three pins": {"kind": "electronic_flasher_three"},
-    "three pins, counting": {"kind": "counting_flasher_three"},
+LAMPS = {
+    "filaments": FILAMENTS,
+    "one LED": FILAMENTS | {"front_left_indicator": {"kind": "led_indicator"}},
+    "LEDs": LED_FOUR,
 }
+FLASHERS = {
+    "heated": "thermal_flasher",
+    "two pins": "electronic_flasher_two",
+    "three pins": "electronic_flasher_three",
+    "counting": "counting_flasher_three",
+}
+LAMP_OUT, STUCK, DEAD, NO_GROUND, LOOSE_GROUND = range(1, 6)
+FAULTS = ("rear_left_indicator.open", "flasher.stuck", "flasher.dead")
+GROUND_FAULTS = ("flasher_ground.broken", "flasher.ground_blade")
+
+
+@cache
+def fitted(flasher: str, lamps: str) -> Predictor:
+    """The LED twin with another flasher and lamps; its candidates in the order of LAMP_OUT and the rest."""
+    three = flasher in ("three pins", "counting")
+    return changed(
+        "led_twin",
+        (("flasher_two_terminal", "flasher_three_terminal"),) if three else (),
+        yaml.safe_dump(LAMPS[lamps] | {"flasher": {"kind": FLASHERS[flasher]}}),
+        *FAULTS,
+        *(GROUND_FAULTS if three else ()),
+    )
 
 
 @pytest.mark.parametrize(
     ("flasher", "lamps", "expected"),
     [
-        ("heated", FILAMENTS, {"works"}),
-        ("heated", ONE_LED, {"fast", "steady"}),
-        ("heated", LED_FOUR, {"fast", "steady"}),
-        ("two pins", FILAMENTS, {"works"}),
-        ("two pins", ONE_LED, {"works"}),
-        ("two pins", LED_FOUR, {"works"}),
-        ("three pins", FILAMENTS, {"works"}),
-        ("three pins", LED_FOUR, {"works"}),
-        ("three pins, counting", FILAMENTS, {"works"}),
-        ("three pins, counting", ONE_LED, {"fast"}),
-        ("three pins, counting", LED_FOUR, {"fast"}),
+        ("heated", "one LED", {"fast", "steady"}),
+        ("heated", "LEDs", {"fast", "steady"}),
+        ("two pins", "one LED", {"works"}),
+        ("three pins", "LEDs", {"works"}),
+        ("counting", "filaments", {"works"}),
+        ("counting", "one LED", {"fast"}),
     ],
 )
 def test_what_led_lamps_do_to_a_flasher_follows_from_its_construction(
-    flasher: str, lamps: dict[str, Any], expected: set[str]
+    flasher: str, lamps: str, expected: set[str]
 ) -> None:
     """Heated by the lamps: LED lamps behave as missing load, it hurries or does not flash; constant rate:
     ignores load; one that counts lamps: about double rate (trade web texts on flashers, read)."""
-    three = "three" in flasher
-    p = changed(
-        "led_twin",
-        (("flasher_two_terminal", "flasher_three_terminal"),) if three else (),
-        yaml.safe_dump(lamps | {"flasher": FLASHERS[flasher]}),
-    )
+    p = fitted(flasher, lamps)
     assert word(p, "left_indicator") in expected
-    if lamps is ONE_LED:
+    if lamps == "one LED":
         assert word(p, "right_indicator") == "works"
 
 
 def test_a_lamp_out_leaves_its_fellow_flashing_and_only_some_flashers_tell_it() -> None:
     """One lamp failed: the others keep flashing, the rate may change (R48-type wording, a weak web copy)."""
-    fault = "rear_left_indicator.open"
-    fixed = sound("led_twin", fault)
-    counting = changed(
-        "led_twin",
-        (("flasher_two_terminal", "flasher_three_terminal"),),
-        yaml.safe_dump(FILAMENTS | {"flasher": FLASHERS["three pins, counting"]}),
-        fault,
-    )
-    assert (word(fixed, "left_indicator", 1), word(counting, "left_indicator", 1)) == ("weak", "fast")
-    for p in (fixed, counting):
-        assert (word(p, "front_left_lamp", 1), word(p, "rear_left_lamp", 1)) == ("works", "dead")
+    for flasher, lamps, said in (("three pins", "LEDs", "weak"), ("counting", "filaments", "fast")):
+        p = fitted(flasher, lamps)
+        assert word(p, "left_indicator", LAMP_OUT) == said
+        pair = [word(p, f"{end}_left_lamp", LAMP_OUT) for end in ("front", "rear")]
+        assert pair == ["works", "dead"]
 
 
 def test_a_three_pin_flasher_needs_its_ground_and_a_stuck_one_burns_steady() -> None:
     """The third pin is the ground of its clock (trade web texts): without it nothing flashes."""
-    p = changed(
-        "led_twin",
-        (("flasher_two_terminal", "flasher_three_terminal"),),
-        "{}",
-        "flasher_ground.broken",
-        "flasher.stuck",
-        "flasher.ground_blade",
-        "flasher.dead",
-    )
-    assert [word(p, "left_indicator", i) for i in range(5)] == ["works", "dead", "steady", "dead", "dead"]
+    p = fitted("three pins", "LEDs")
+    seen = {i: word(p, "left_indicator", i) for i in (0, STUCK, DEAD, NO_GROUND, LOOSE_GROUND)}
+    assert seen == {0: "works", STUCK: "steady", DEAD: "dead", NO_GROUND: "dead", LOOSE_GROUND: "dead"}
 
 
 def by_hand(supply: float) -> float:
