@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol, cast
+from typing import Any, Protocol, cast, runtime_checkable
 
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState, Measurement
@@ -59,6 +59,15 @@ class Mended:
     works: str
 
 
+@runtime_checkable
+class ComesAndGoes(Protocol):
+    """A bike whose fault may be asleep when the job begins."""
+
+    def shows_now(self) -> bool:
+        """Whether the fault is there now."""
+        ...
+
+
 class SeveralFaults(Player, Protocol):
     """A bike with several faults, of which a repair takes one."""
 
@@ -89,6 +98,7 @@ class Played:
     stop      the text of a stop, if it ended so
     blocked   steps offered although a rule blocks them (must be none)
     estimate  (low, expected, high) hands-on minutes told before work started; () if none was
+    refused   what the job said against messages that were to be said first
     """
 
     outcome: str
@@ -103,6 +113,7 @@ class Played:
     answers: tuple[tuple[str, str], ...] = ()
     blocked: tuple[str, ...] = ()
     estimate: tuple[float, ...] = ()
+    refused: tuple[str, ...] = ()
 
 
 def play(
@@ -113,6 +124,7 @@ def play(
     player: Player,
     cures: Callable[[str], bool | Mended],
     *,
+    first: Sequence[Mapping[str, Any]] = (),
     told: Told | None = None,
     said: Said | None = None,
     watch: Callable[[Any], None] | None = None,
@@ -121,6 +133,7 @@ def play(
 
     options  as intake.settle takes them: complaints, kit, skill, history ...
     cures    whether a repair id cures what is hidden; with several faults, what it did
+    first    messages to say before the player answers by himself
     watch    called with the job's state before each message
     told     called with every event; said: with every message (to show or record the talk)
     """
@@ -132,6 +145,8 @@ def play(
     doubts = 0
     stop = ""
     estimate: tuple[float, ...] = ()
+    scripted, refused = list(first), list[str]()
+    by_script = False
     for _ in range(MOST_MESSAGES):
         for event in events:
             if told:
@@ -156,8 +171,11 @@ def play(
                 tuple(answers),
                 tuple(blocked),
                 estimate,
+                tuple(refused),
             )
         problem = next((e for e in events if e["event"] == "problem"), None)
+        if problem is not None and by_script:
+            refused.append(str(problem["message"]))
         opened = state.open
         if opened is not None and opened.measurement and opened.sort != "safety":
             judged = permit(Means(world, rulebase, wording), state, world.measurements[opened.measurement])
@@ -165,7 +183,10 @@ def play(
                 blocked.append(opened.measurement)
         if watch:
             watch(state)
-        message = reply(world, state, player, cures, advice, asked, problem)
+        by_script = bool(scripted)
+        message = (
+            dict(scripted.pop(0)) if scripted else reply(world, state, player, cures, advice, asked, problem)
+        )
         doubts += "sure" in message
         if state.open is not None and state.open.measurement and "answer" in message:
             answers.append((state.open.measurement, str(message["answer"])))
@@ -213,6 +234,8 @@ def reply(
     if opened.id == "exit_which":
         bad = [m for m in opened.choices if not _works(world, state, player, m)]
         return {"answer": bad[0] if bad else "skip"}
+    if opened.id == "shows":
+        return {"answer": "no" if isinstance(player, ComesAndGoes) and not player.shows_now() else "yes"}
     if opened.event.get("kind") == "confirm":
         return {"answer": "yes"}
     if problem is not None and not opened.event.get("skippable", True):

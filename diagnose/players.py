@@ -23,7 +23,7 @@ from diagnose.errors import CircuitError
 from diagnose.expect import reading_text
 from diagnose.ngspice import node_volts, reading, run_deck
 from diagnose.predictions.compute import Predictor
-from diagnose.predictions.readings import OHMS_RANGE
+from diagnose.predictions.readings import OHMS_RANGE, STIRRED_BY_CHANCE, STIRRED_LOOSE
 from diagnose.quantities import write
 from diagnose.wiring import BikeWorld
 
@@ -31,6 +31,7 @@ LEAST_FACTOR = 0.2  # a drawn value stays above this share of its nominal one
 METER_GAIN_SD = 0.004  # a handheld meter's own error, the same all day
 LEAD_OHMS = 0.1  # what is left of the leads after subtracting
 PERSISTS = 0.8  # chance that the same slip is made again at once (estimate, as the beliefs assume)
+WAKES, SLEEPS = 0.4, 0.25  # [1] chance that a fault that comes and goes shows in a spell; that a spell ends
 SLIP_OPEN = 0.5  # of slips: a lead that does not touch; the others show anything
 
 
@@ -179,6 +180,53 @@ class NgspicePlayer:
         if m.kind == "amps":
             return write(round(abs(value) * self.gain, 3), "A")
         return write(round(value * self.gain + 0.01 * float(rng.standard_normal()), 2), "V")
+
+
+class Dozing:
+    """A player whose fault comes and goes: it shows in spells, and moving the right place wakes it."""
+
+    def __init__(self, world: BikeWorld, truth: Candidate, rng: np.random.Generator, *, shows: bool = True):
+        """shows: whether it is there when the job begins."""
+        self.sick, self.well = OwnPlayer(world, truth), OwnPlayer(world, world.candidates[world.no_fault])
+        self.rng, self.shows, self.mended = rng, shows, False
+
+    def shows_now(self) -> bool:
+        """Whether it is there now."""
+        return self.shows
+
+    def _spell(self) -> None:
+        if self.rng.random() < SLEEPS:
+            self.shows = bool(self.rng.random() < WAKES)
+
+    def _reached(self, m: Measurement, job: JobState) -> bool:
+        """Whether this stir gets at the fault, and what is watched shows it."""
+        words = self.sick.predictor.columns(job, [m])[m.id].words
+        return words is not None and bool(words[self.sick.index, 1] > 2.0 * STIRRED_BY_CHANCE)
+
+    def answer(self, m: Measurement, job: JobState) -> str:
+        if self.mended:
+            return self.well.answer(m, job)
+        self._spell()
+        if m.kind in STIRS:
+            if self._reached(m, job) and self.rng.random() < STIRRED_LOOSE:
+                self.shows = True
+                return "comes_and_goes"
+            return "no_change"
+        if m.kind == "inspect":  # a look finds it, asleep or not
+            return self.sick.answer(m, job)
+        told = (self.sick if self.shows else self.well).answer(m, job)
+        if m.kind == "observe" and not self.shows and told != self.sick.answer(m, job):
+            return "works_now"  # it failed when the bike was brought, and now it does not
+        return told
+
+    def again(self, m: Measurement, job: JobState) -> str:
+        return (self.sick if self.shows and not self.mended else self.well).answer(m, job)
+
+    def truth(self, m: Measurement, job: JobState) -> str:
+        return self.well.answer(m, job)
+
+    def cured(self) -> None:
+        self.mended = True
 
 
 def slipped(m: Measurement, rng: np.random.Generator) -> str:

@@ -11,19 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from diagnose import journal as journals
-from diagnose.bike.candidates import read_fault
+from diagnose.cases.read import read_case
+from diagnose.cases.run import run_case
 from diagnose.conversation.step import fold
-from diagnose.documents import read_document
-from diagnose.errors import KnowledgeError, Problem, UsageError
+from diagnose.errors import UsageError
 from diagnose.means import Opened
-from diagnose.play import play
-from diagnose.several import SeveralPlayer
 from diagnose.wiring import BikeWorld
-
-CASE_KEYS = (
-    "case", "title", "bike", "complaints", "kit", "skill", "history", "truth", "messages", "expect", "source",
-)  # fmt: skip
-EXPECT_KEYS = ("cause", "repair", "tool_steps_at_most", "outcome")
 
 
 def replay_files(files: Sequence[str], opened: Opened) -> list[dict[str, Any]]:
@@ -71,72 +64,8 @@ def _words(advice: Sequence[tuple[str, str | None]]) -> str:
     return ", ".join(f"{sort} {repair or ''}".strip() for sort, repair in advice) or "none"
 
 
-def read_case(path: Path) -> Mapping[str, Any]:
-    """A case as plain data; raises KnowledgeError with file:line for what is wrong in it."""
-    document = read_document(path)
-    data = document.data
-    problems: list[Problem] = []
-
-    def wrong(keys: tuple[str | int, ...], message: str) -> None:
-        mark = document.mark(keys)
-        problems.append(Problem(str(path), mark.line, mark.column, message))
-
-    if not isinstance(data, dict):
-        raise KnowledgeError(
-            [Problem(str(path), 1, 1, "a case is a mapping; expected keys such as case, bike")]
-        )
-    for key in data:
-        if key not in CASE_KEYS:
-            wrong((key,), f"unknown key {key!r}; expected one of {', '.join(CASE_KEYS)}")
-    for key in ("case", "bike", "complaints"):
-        if key not in data:
-            problems.append(Problem(str(path), 1, 1, f"key {key!r} is missing; expected it in every case"))
-    if data.get("case") != path.stem:
-        wrong(("case",), f"case={data.get('case')!r} differs from the file name; expected {path.stem!r}")
-    for key in data.get("expect") or {}:
-        if key not in EXPECT_KEYS:
-            wrong(("expect", key), f"unknown key {key!r}; expected one of {', '.join(EXPECT_KEYS)}")
-    if problems:
-        raise KnowledgeError(problems)
-    return data
-
-
-def case_options(data: Mapping[str, Any]) -> dict[str, Any]:
-    """What the intake knows of a case."""
-    return {
-        "complaints": list(data["complaints"]),
-        "kit": data.get("kit", "meter"),
-        "skill": data.get("skill", "trade"),
-        "history": dict.fromkeys(data.get("history") or (), True),
-        "switches": "checked",
-        "others": "skipped",
-    }
-
-
 def _case(path: Path, opened: Opened, worlds: dict[str, BikeWorld]) -> tuple[bool, str]:
     """Play a case: its truth is simulated; what must come out is compared."""
-    data = read_case(path)
-    world = _world(opened, worlds, data["bike"])
-    wanted = data.get("expect") or {}
-    faults = tuple(read_fault(world.built, world.service, f) for f in data.get("truth") or ())
-    player = SeveralPlayer(world, faults, tuple(data["complaints"]))
-    played = play(world, opened.rulebase, opened.wording, case_options(data), player, player.mend)
-    right = [a.repair for a in played.advice if a.right]
-    wrong = [a.repair for a in played.advice if not a.right and a.sort == "repair"]
-    found = []
-    if "repair" in wanted and wanted["repair"] not in [a.repair for a in played.advice]:
-        found.append(f"expected the repair {wanted['repair']}")
-    if "cause" in wanted and (not right or wanted["cause"] not in played.causes):
-        named = ", ".join(played.causes) or "nothing"
-        found.append(f"expected the cause {wanted['cause']}, found {named}")
-    if right and player.left:
-        found.append(f"{', '.join(f.id for f in player.left)} was not repaired")
-    if "outcome" in wanted and played.outcome != wanted["outcome"]:
-        found.append(f"expected the outcome {wanted['outcome']}")
-    limit = wanted.get("tool_steps_at_most")
-    if limit is not None and played.tool_steps > int(limit):
-        found.append(f"{played.tool_steps} steps with a tool; expected at most {limit}")
-    text = f"{played.outcome}, {played.tool_steps} steps with a tool, {', '.join(right) or 'nothing found'}"
-    if wrong:
-        text += f", wrong: {', '.join(wrong)}"
-    return not found, text + ("; " + "; ".join(found) if found else "")
+    case = read_case(path)
+    result = run_case(case, _world(opened, worlds, case.bike), opened)
+    return result.same, result.text

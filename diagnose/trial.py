@@ -17,8 +17,8 @@ import numpy as np
 
 from diagnose.bike.candidates import compact, read_fault, round_ohms, severity_family
 from diagnose.bike.model import Candidate
-from diagnose.play import AS_KNOWN, Played, play
-from diagnose.players import NgspicePlayer, OwnPlayer
+from diagnose.play import AS_KNOWN, Played, Player, play
+from diagnose.players import WAKES, Dozing, NgspicePlayer, OwnPlayer
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.rules.base import RuleBase
 from diagnose.wiring import BikeWorld
@@ -127,9 +127,13 @@ def play_one(
 ) -> Job:
     """Play one job of a trial. between: the fault's ohms lie anywhere in the range of its severity."""
     candidate = drawn_between(world, truth, rng, complaint) if between else world.candidates[truth]
-    subject = (
-        NgspicePlayer(world, candidate, rng, gross) if player == "ngspice" else OwnPlayer(world, candidate)
-    )
+    subject: Player
+    if world.library.complaints[complaint].intermittent:  # it may be asleep when the job begins
+        subject = Dozing(world, candidate, rng, shows=bool(rng.random() < WAKES))
+    elif player == "ngspice":
+        subject = NgspicePlayer(world, candidate, rng, gross)
+    else:
+        subject = OwnPlayer(world, candidate)
     options = {**AS_KNOWN, "complaints": [complaint], "kit": kit}
     began = time.perf_counter()
     played = play(world, rulebase, wording, options, subject, lambda r: bool(world.cures(r)[truth] > 0.5))

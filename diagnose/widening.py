@@ -15,14 +15,16 @@ from typing import Protocol
 import numpy as np
 
 from diagnose.beliefs.doubles import Heard, drawn_together, likely_pairs
-from diagnose.bike.acts import STIRS, stir_id
+from diagnose.bike.acts import STIRS, stir_id, watched_needs
 from diagnose.bike.build import Build
+from diagnose.bike.currents import Service
 from diagnose.bike.model import BikeView, Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.way import Stretch
 from diagnose.catalogue.differences import Difference
 from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.catalogue.words import KITS, LOOSE_TAGS
 from diagnose.conversation.world import World
-from diagnose.predictions.complaints import complaint_chance, told
+from diagnose.predictions.complaints import complaint_chance, telling, told
 from diagnose.predictions.compute import Predictor
 from diagnose.predictions.outcomes import with_outcomes
 from diagnose.predictions.readings import STIRRED_BY, STIRRED_BY_CHANCE, stirred_loose
@@ -33,7 +35,6 @@ SAME_PLACE = 2.0  # [1] common-cause weight of two faults at one place (estimate
 SAME_PLUG = 4.0  # [1] of two ways of one plug, two parts at one joint (estimate)
 COMES_AND_GOES = 0.25  # [1] of a loose or damp joint's faults, those that come and go (estimate)
 SHOWS = 0.4  # [1] chance that such a fault shows in a spell (estimate)
-LOOSE = frozenset({"vibration", "heat", "wet"})  # tags of modes that may come and go
 NOW_AND_THEN = "comes_and_goes"
 
 
@@ -43,9 +44,14 @@ class Base(World, Protocol):
     library: Library
     spec: BikeSpec
     built: Build
+    service: Service
 
     def predictor_of(self, some: Sequence[Candidate]) -> Predictor:
         """Predictions of other candidates of this bike; the first is the sound bike."""
+        ...
+
+    def complaint_chance(self, complaint: str) -> np.ndarray:
+        """(n_candidates,) chance of one complaint, without the rider's own errors."""
         ...
 
     def differing(self, differences: Sequence[Difference]) -> Base:
@@ -95,7 +101,10 @@ class WideWorld:
 
     def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
         own = self.base.planned(complaints, job, kit)
-        return (*own, *self._stirs(complaints)) if self.wider.loose else own
+        if not self.wider.loose:
+            return own
+        within = KITS[: KITS.index(kit) + 1]
+        return (*own, *(m for m in self._stirs(complaints) if self.measurements[m].kit in within))
 
     def _stirs(self, complaints: Sequence[str]) -> tuple[str, ...]:
         """Where to move, warm or wet something while watching what was complained of."""
@@ -106,11 +115,25 @@ class WideWorld:
             for kind, tag in STIRRED_BY.items()
             if tag in f.tags and f.place
         }
+        stirs = (
+            stir_id(kind, place, condition, plus, minus)
+            for kind, place in sorted(tagged)
+            for plus, minus, condition in self._watched(complaints)
+        )
+        return tuple(stirs)
+
+    def _watched(self, complaints: Sequence[str]) -> Sequence[tuple[str, str, Condition]]:
+        """(plus, minus, condition) of what is watched meanwhile; no points: what was complained of."""
+        if any(s.opened for c in complaints for s in self.library.complaints[c].any_of):
+            key_on = (c for c in self.base.service.conditions if len(c.controls) == 1 and c.engine == "off")
+            return [("", "", c) for c in (next(key_on, None),) if c is not None]
         shown = self.measurements[self.base.verify("", complaints)]
         if shown.kind != "observe":  # what only a meter shows, on the road: no stir at the stand shows it
             return ()
-        watched = shown.condition
-        return tuple(stir_id(kind, place, watched) for kind, place in sorted(tagged))
+        own = ("", "", shown.condition)
+        if shown.condition.engine == "off":
+            return (own,)
+        return (own, *watched_needs(self.built, self.spec.functions[shown.what]))
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         return self.base.verify(repair, complaints)
@@ -146,10 +169,14 @@ class WideWorld:
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
         own = self.base.complaint_likelihood(complaints)
         parts = [own]
+        known = [self.library.complaints[c] for c in complaints]
         if self._pairs is not None:
             p = self._pairs
-            parts.append(told(p, [complaint_chance(p, self.library.complaints[c]) for c in complaints])[1:])
-        return np.concatenate((*parts, own[self._twins]))
+            parts.append(told(p, known, [complaint_chance(p, c) for c in known])[1:])
+        if not len(self._twins):
+            return np.concatenate(parts)
+        twins = [self.base.complaint_chance(c)[self._twins] for c in complaints]
+        return np.concatenate((*parts, telling(twins, [False] * len(twins))))
 
     def history_factor(self, facts: Mapping[str, bool]) -> np.ndarray:
         own = self.base.history_factor(facts)
@@ -255,7 +282,7 @@ def loose_rows(candidates: Sequence[Candidate]) -> list[int]:
     """Faults that may come and go: of each loose, damp or heat-struck mode its worst severity."""
     worst: dict[tuple[str, str], int] = {}
     for i, c in enumerate(candidates):
-        if len(c.faults) == 1 and LOOSE.intersection(c.faults[0].tags) and not c.faults[0].lasting:
+        if len(c.faults) == 1 and LOOSE_TAGS.intersection(c.faults[0].tags) and not c.faults[0].lasting:
             worst[c.faults[0].component, c.faults[0].mode] = i  # severities come from mild to bad
     return list(worst.values())
 

@@ -138,7 +138,8 @@ class BikeWorld:
         return self._chances[complaint]
 
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
-        return told(self.predictor, [self.complaint_chance(c) for c in complaints])
+        chances = [self.complaint_chance(c) for c in complaints]
+        return told(self.predictor, [self.library.complaints[c] for c in complaints], chances)
 
     def history_factor(self, facts: Mapping[str, bool]) -> np.ndarray:
         out = np.ones(len(self.candidates))

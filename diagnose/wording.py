@@ -18,6 +18,8 @@ FORMS = ("beginner", "trade")
 
 _TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
 _ONE_THING = ("observe", "inspect", "amps", "count", "swap", "wiggle", "heat", "wet")
+_STIRS = ("wiggle", "heat", "wet")
+_TRIGGERS = ("bars", "bumps", "heat", "wet", "chance")
 _ENDS = ("nothing_found", "unmodelled", "same_to_us", "switch", "works_now")
 
 # Which sentences the program says, and which values each may hold. A name with `?` is a value that a
@@ -70,7 +72,8 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "dial_amps": (),
     **{f"do_{kind}": ("plus", "minus") for kind in _TWO_POINT},
     **{f"do_{kind}": ("what",) for kind in _ONE_THING},
-    **{f"first_{kind}": ("what",) for kind in ("wiggle", "heat", "wet")},
+    **{f"do_{kind}_meter": ("what", "plus", "minus") for kind in _STIRS},
+    **{f"first_{kind}": ("what",) for kind in _STIRS},
     "then_look": (),
     "do_amps_battery": (),
     "do_sweep": ("what",),
@@ -114,6 +117,9 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "ask_skill": (),
     "ask_history": (),
     "ask_switches": ("switches",),
+    **{f"ask_shows_{trigger}": () for trigger in _TRIGGERS},
+    "shows_yes": (),
+    "shows_no": (),
     "ask_others": ("functions",),
     **{f"kit_{kit}": () for kit in ("hands", "lamp", "meter", "workshop")},
     **{f"skill_{skill}": () for skill in ("beginner", "trade")},

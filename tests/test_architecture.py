@@ -30,7 +30,7 @@ ORDER = (
     ("decks", "audit", "means"),
     ("players", "play"),
     ("prove",),
-    ("replay", "trial", "demo", "bench", "several"),
+    ("replay", "trial", "demo", "bench", "several", "cases"),
     ("robust", "newbike"),
     ("jobs", "own_bike", "commands"),
     ("cli", "__main__"),

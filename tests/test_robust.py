@@ -7,10 +7,10 @@ import pytest
 from shipped import world
 
 from diagnose.bike.model import JobState
-from diagnose.players import PERSISTS, OwnPlayer
+from diagnose.players import PERSISTS, Dozing, OwnPlayer
 from diagnose.robust.__main__ import main
 from diagnose.robust.beliefs import COST_FACTOR, printed_order, with_costs, with_priors, without_part
-from diagnose.robust.riders import Dozing, Slipping
+from diagnose.robust.riders import Slipping
 from diagnose.robust.rows import ROWS, calibration
 
 LAMP = "observe:tail_light@key=run"

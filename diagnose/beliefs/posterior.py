@@ -57,6 +57,7 @@ OTHER_METHOD = 0.1  # [1] the same for an independent method (estimate)
 DOUBTFUL = 4.0  # [1] factor on the error rate of a reading its taker doubts (estimate)
 # an unmodelled fault: share of its readings that resemble no known candidate [1] (estimate)
 UNMODELLED_FLAT = 0.25
+LOOKS = ("inspect",)  # kinds of reading that see a fault whether it is active or not
 NEVER_MENDS = 0.0005  # [1] the same for a fault that cannot mend by itself: the rider has erred (estimate)
 WORKS_ANYWAY = 0.02  # [1] chance that a complaint stays away although its fault is active (estimate)
 
@@ -254,9 +255,8 @@ def _weigh(
     if before.shape[3] == 1:
         seeing = density[:, :, :, None]
     else:
-        dormant = (
-            np.broadcast_to(density[belief.no_fault], density.shape) if belief.no_fault >= 0 else density
-        )
+        same = belief.no_fault < 0 or column.kind in LOOKS
+        dormant = density if same else np.broadcast_to(density[belief.no_fault], density.shape)
         seeing = np.stack([dormant, density], axis=-1)
     if session and not np.isnan(parts.blind):
         joint = np.empty_like(before)

@@ -14,7 +14,7 @@ from diagnose.bike.currents import Service, as_condition, need_condition
 from diagnose.bike.hunt import fuse_conditions, joints_behind, joints_of_needs
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
 from diagnose.bike.points import charging_path, high_tension_nodes, point_conditions, touchable
-from diagnose.catalogue.model import Instrument, TestSpec
+from diagnose.catalogue.model import Function, Instrument, TestSpec
 from diagnose.errors import UsageError, unknown
 
 FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -90,9 +90,17 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
             raise UsageError(unknown("place for the ammeter", rest, ["battery", *built.fuses]))
         return amps(built, instruments, rest, condition)
     if kind in STIRS:
-        if rest not in built.spec.places:
-            raise UsageError(unknown("place", rest, built.spec.places))
-        return stir(built, instruments, kind, rest, condition)
+        place, _, points = rest.partition(":")
+        if place not in built.spec.places:
+            raise UsageError(unknown("place", place, built.spec.places))
+        plus, _, minus = points.partition(":")
+        if points and not minus:
+            raise UsageError(
+                f"{text!r}: a meter needs two points; expected {kind}:{place}:PLUS:MINUS@condition"
+            )
+        for point in filter(None, (plus, minus)):
+            node_of_point(built.spec, point)
+        return stir(built, instruments, kind, place, condition, plus, minus)
     raise UsageError(unknown("kind of measurement", kind, [*TWO_POINT, *OTHERS]))
 
 
@@ -211,9 +219,25 @@ def inspect_place(built: Build, instruments: Mapping[str, Instrument], place: st
     )
 
 
-def stir_id(kind: str, place: str, watched: Condition) -> str:
-    """Id of a stir at a place, what was complained of being watched in a condition."""
-    return f"{kind}:{place}@{watched.text}"
+def stir_id(kind: str, place: str, watched: Condition, plus: str = "", minus: str = "") -> str:
+    """Id of a stir at a place; watched in a condition: what was complained of, or a meter at two points."""
+    points = f":{plus}:{minus}" if plus else ""
+    return f"{kind}:{place}{points}@{watched.text}"
+
+
+def watched_needs(built: Build, f: Function) -> tuple[tuple[str, str, Condition], ...]:
+    """(plus, minus, condition) of each need of a function that a meter shows with the engine off.
+
+    Volts with the battery on, ohms with its lead off.
+    """
+    own = as_condition(built, f.when)
+    found = []
+    for need in f.needs:
+        if need.quantity == "ac_volts" or "#" in need.plus or "#" in need.minus:
+            continue
+        still = replace(need_condition(built, need, own), engine="off", battery=need.quantity == "volts")
+        found.append((need.plus, need.minus, still))
+    return tuple(found)
 
 
 def turns_engine(condition: Condition) -> bool:
@@ -227,23 +251,37 @@ def is_stirred_first(m: Measurement) -> bool:
 
 
 def stir(
-    built: Build, instruments: Mapping[str, Instrument], kind: str, place: str, condition: Condition
+    built: Build,
+    instruments: Mapping[str, Instrument],
+    kind: str,
+    place: str,
+    condition: Condition,
+    plus: str = "",
+    minus: str = "",
 ) -> Measurement:
     """Move, warm or wet everything at a place and watch whether the fault comes or goes.
 
     Where the engine turns in the condition, the place is stirred with the engine at rest and looked at after.
+    plus, minus  where a meter stands that is watched; '' for what was complained of itself
     """
     turning = turns_engine(condition)
+    touched = {_place(built, p.partition(".")[0]) for p in (plus, minus) if p}
+    at = sorted(filter(None, {place} | touched | _set_at(built, condition)))
+    points = f":{plus}:{minus}" if plus else ""
+    kit = instruments[kind].kit
+    more = AND_LOOK_MINUTES if turning else _minutes(instruments, "volts") if plus else 0.0
     return Measurement(
-        f"{kind}:{place}@{condition.text}",
+        f"{kind}:{place}{points}@{condition.text}",
         kind,
         condition,
+        plus,
+        minus,
         what=place,
         choices=STIRRED,
-        minutes=_minutes(instruments, kind) + (AND_LOOK_MINUTES if turning else 0.0),
-        places=tuple(sorted({place} | _set_at(built, condition))),
+        minutes=_minutes(instruments, kind) + more,
+        places=tuple(at),
         setup=f"eyes|{condition.text}",
-        kit=instruments[kind].kit,
+        kit="meter" if plus and kit in ("hands", "lamp") else kit,
         engine_runs=condition.engine not in ("off", "cranking"),
         components=sweep_parts(built, place),
     )

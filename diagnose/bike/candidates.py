@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from diagnose.bike.build import AC_SUFFIX, Build, node, node_of_point
 from diagnose.bike.currents import Service
 from diagnose.bike.model import Candidate, Fault
-from diagnose.catalogue.model import EditSpec, Kind, ModeSpec, Part
+from diagnose.catalogue.model import BikeSpec, EditSpec, Kind, ModeSpec, Part
 from diagnose.circuit.netlist import Add, Change, Edit, Element, Force, Move, Open, Reverse
 from diagnose.errors import QuantityError, UsageError, unknown
 from diagnose.quantities import quantity
@@ -150,8 +150,19 @@ def is_assembly(mode: ModeSpec) -> bool:
     return "assembly" in mode.tags
 
 
+def bends_with_bars(spec: BikeSpec, part: Part) -> bool:
+    """Whether turning the bars moves this part: it sits on them, or is a wire with one end there."""
+    wire = spec.wires.get(part.id)
+    ends = (wire.start, wire.end) if wire else ()
+    places = {spec.parts[e.partition(".")[0]].place for e in ends} | {part.place}
+    return any(p in spec.places and spec.places[p].turns for p in places)
+
+
 def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: ModeSpec) -> Iterator[Fault]:
-    """The faults of one mode of one part; priors relative (not normalised)."""
+    """The faults of one mode of one part; priors relative (not normalised).
+
+    What shakes loose and moves with the bars has the tag `bars` beside those of its mode.
+    """
     total = sum(m.share.number for m in kind.modes)
     fresh = built.spec.fresh or part.fresh
     weight = kind.rate.number * mode.share.number / total
@@ -162,6 +173,8 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
     cures = [r for r in kind.repairs if "*" in r.cures or mode.id in r.cures or r.id == mode.repair]
     cures.sort(key=lambda r: (r.id != mode.repair, r.minutes.number))
     neighbours: Sequence[str] = part.neighbours if _needs_neighbour(mode) else ("",)
+    moved = "vibration" in mode.tags and bends_with_bars(built.spec, part)
+    tags = (*mode.tags, "bars") if moved else mode.tags
     severities = _severities(built, service, part, mode)
     visible = mode.visible.number if mode.visible else DEFAULT_VISIBLE
     for neighbour in neighbours:
@@ -186,7 +199,7 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
                 visible,
                 part.place,
                 kind.word,
-                mode.tags,
+                tags,
                 mode.intermittent,
                 _is_lasting(kind, mode),
             )

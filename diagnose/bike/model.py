@@ -199,3 +199,5 @@ class BikeView:
     supply_volts: float = 12.0
     # point -> ((electronic unit it hangs on, plugs any of which cut it off when apart), ...)
     wired: Mapping[str, tuple[tuple[str, tuple[str, ...]], ...]] = field(default_factory=dict)
+    # complaint of a fault that comes and goes -> what brings it on (a word of catalogue.words.TRIGGERS)
+    triggers: Mapping[str, str] = field(default_factory=dict)

@@ -93,4 +93,9 @@ def view(
         fresh=spec.fresh,
         supply_volts=spec.supply_volts,
         wired=wired_units(spec),
+        triggers={
+            c: complaints[c].intermittent
+            for c in spec.complaints
+            if c in complaints and complaints[c].intermittent
+        },
     )

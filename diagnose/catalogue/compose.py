@@ -85,10 +85,12 @@ class _Merged:
         components: dict[str, Mark] = {}
         for section in (*bike.sections, bike.own):
             for place in section.places.values():
+                turns = place.turns or (place.id in self.places and self.places[place.id].turns)
                 if section is bike.own:  # its owner knows how long it takes to get there
                     self.places[place.id] = place
                 else:
                     self._share(self.places, place, "place")
+                self.places[place.id] = replace(self.places[place.id], turns=turns)
             for control in section.controls.values():
                 self._share(self.controls, control, "control")
             for part in section.parts:

@@ -214,7 +214,7 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where parts sit. access/close: hands-on minutes to open and to close again."""
+    """Where parts sit. access/close: hands-on minutes to open and to close again; turns: with the bars."""
 
     id: str
     title: str
@@ -222,6 +222,7 @@ class Place:
     close_min: float
     breaks: str = ""
     mark: Mark = field(default=Mark(), compare=False)
+    turns: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,6 +392,7 @@ class Complaint:
     """The rider's words. any_of: at least one must hold; all_of: each must hold; none_of: none may.
 
     engine  `stands`: whoever says so has no running engine, and nothing can be read with it running
+    intermittent  what brings it on, a word of TRIGGERS: the fault comes and goes; '' if it is always there
     """
 
     id: str
@@ -402,6 +404,7 @@ class Complaint:
     kinds: tuple[str, ...] = ()
     mark: Mark = field(default=Mark(), compare=False)
     engine: str = "may_run"
+    intermittent: str = ""
 
 
 @dataclass(frozen=True, slots=True)

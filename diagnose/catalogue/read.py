@@ -23,7 +23,7 @@ from diagnose.catalogue.model import (
 )
 from diagnose.catalogue.read_kinds import read_kind
 from diagnose.catalogue.read_sections import CONTENT, read_section
-from diagnose.catalogue.words import INSTRUMENT_UNITS, INSTRUMENTS, KITS, SOURCE_STATUSES, STATES
+from diagnose.catalogue.words import INSTRUMENT_UNITS, INSTRUMENTS, KITS, SOURCE_STATUSES, STATES, TRIGGERS
 from diagnose.documents import Document, read_document
 from diagnose.errors import KnowledgeError, Mark, Problem, unknown
 
@@ -171,7 +171,7 @@ def _section_file(reading: _Reading, file: Path) -> None:
 
 
 def _complaint(reading: _Reading, here: Cursor, id: str) -> None:
-    here.is_mapping(("title", "says"), ("any_of", "all_of", "none_of", "kinds", "engine"))
+    here.is_mapping(("title", "says"), ("any_of", "all_of", "none_of", "kinds", "engine", "intermittent"))
     if isinstance(here.data, dict) and not any(here.has(k) for k in ("any_of", "all_of", "kinds")):
         here.note(f"{id} says nothing about the bike; expected any_of, all_of or kinds")
     reading.complaints[id] = Complaint(
@@ -184,6 +184,7 @@ def _complaint(reading: _Reading, here: Cursor, id: str) -> None:
         kinds=here.texts("kinds", reading.kinds, "kind of part"),
         mark=here.own_key_mark,
         engine=here.word("engine", ("may_run", "stands"), "may_run"),
+        intermittent=here.word("intermittent", tuple(TRIGGERS), "") if here.has("intermittent") else "",
     )
 
 

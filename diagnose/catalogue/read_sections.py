@@ -74,13 +74,14 @@ def read_section(here: Cursor, id: str, kinds: Mapping[str, Kind], sources: Coll
 
 
 def _place(here: Cursor, name: str) -> Place:
-    here.is_mapping(("title", "access", "close"), ("breaks",))
+    here.is_mapping(("title", "access", "close"), ("breaks", "turns"))
     return Place(
         id=name,
         title=here.text("title"),
         access_min=here.number("access", "min", low=0.0),
         close_min=here.number("close", "min", low=0.0),
         breaks=here.text("breaks"),
+        turns=here.flag("turns"),
         mark=here.own_key_mark,
     )
 

@@ -113,6 +113,11 @@ INSTRUMENTS = [
     "wet",
 ]
 INSTRUMENT_UNITS = ("V", "ohm", "A", "rpm", "/min", "")
+# what brings on a fault that comes and goes -> the tag of the modes that it brings out; chance: any of them
+TRIGGERS: Mapping[str, str] = {
+    "bars": "bars", "bumps": "vibration", "heat": "heat", "wet": "wet", "chance": "",
+}  # fmt: skip
+LOOSE_TAGS = frozenset({"vibration", "heat", "wet"})  # of modes that may come and go
 ENGINE_WORDS = ("off", "cranking", "idle")
 # what a contact may be closed in beside the positions of a control: the engine moves it by itself
 ENGINE_MOVES = ("standing", "turning")

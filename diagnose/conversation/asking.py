@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.bike.acts import is_stirred_first
+from diagnose.bike.acts import STIRS, is_stirred_first
 from diagnose.bike.model import Measurement
 from diagnose.conversation import evidence, names, planning
 from diagnose.conversation.state import State
@@ -138,6 +138,12 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
         if m.kind == "inspect" and m.what in world.view.components:
             lines.append(words.say("look_at", skill, what=names.component(world, m.what)))
         lines.append(m.text)
+    elif m.kind in STIRS and m.plus:
+        sort, top = ("dial_volts", 20) if m.condition.battery else ("dial_ohms", 200)
+        dial = words.say(sort, skill, range=top)
+        ends = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
+        lines.append(words.say("dial", skill, setting=dial))
+        lines.append(words.say(f"do_{m.kind}_meter", skill, what=names.component(world, m.what), **ends))
     else:
         doing = "do_sweep" if m.kind == "inspect" and m.what in world.view.places else f"do_{m.kind}"
         lines.append(words.say(doing, skill, what=names.component(world, m.what)))

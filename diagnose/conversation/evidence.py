@@ -91,7 +91,7 @@ def take_in(world: World, belief: Belief, reading: Reading) -> Belief:
     own = column(world, reading.job, reading.measurement)
     near = [n for n in own.neighbours if n in world.measurements][:3]
     neighbours = world.table(reading.job, near).columns if near else {}
-    return posterior.update(
+    after = posterior.update(
         belief,
         own,
         reading.value,
@@ -99,6 +99,9 @@ def take_in(world: World, belief: Belief, reading: Reading) -> Belief:
         neighbours=tuple(neighbours[n] for n in near),
         session=m.minus,
     )
+    if m.kind in STIRS:  # and may fall asleep again as soon as the hand is off
+        after = posterior.new_window(after, f"{belief.window}|after")
+    return after
 
 
 def with_reading(

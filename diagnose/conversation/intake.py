@@ -7,19 +7,29 @@ works, and last the meter with its black lead (a reading like any other).
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from diagnose.bike.model import Measurement
-from diagnose.conversation import agreement, asking, evidence, names, shorthand
+from diagnose.bike.model import BikeView, Measurement
+from diagnose.conversation import agreement, asking, evidence, names, shorthand, widen
 from diagnose.conversation.answers import plain, read_choice, without_reading, yes_no
 from diagnose.conversation.likeness import names_meant
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.planning import physical
-from diagnose.conversation.state import KITS, SKILLS, Proved, Reading, State, with_setting
+from diagnose.conversation.state import (
+    KITS,
+    SKILLS,
+    Back,
+    Calm,
+    Evidence,
+    Proved,
+    Reading,
+    State,
+    with_setting,
+)
 from diagnose.conversation.world import World
 from diagnose.errors import ObservationError, UsageError, unknown
 from diagnose.wording import Wording
@@ -30,13 +40,14 @@ NO_HISTORY = "none"
 FOOLING = frozenset({"kill", "key", "stand", "neutral", "gear", "clutch", "fuel", "park"})
 NOTHING_MORE = frozenset({"", "no", "none", "nothing", "nothing else", "no more", "nix"})
 
-ORDER = ("complaint", "kit", "skill", "history", "switches", "others", "meter")
+ORDER = ("complaint", "kit", "skill", "history", "switches", "shows", "others", "meter")
 
 
 def settle(world: World, options: Mapping[str, Any]) -> State:
     """The state of a job with what is known from the start.
 
-    options  complaints (ids), kit, skill, history {fact: yes}, helper, engine_may_run: all may be missing
+    options  complaints (ids), kit, skill, history {fact: yes}, shows (yes or no: whether a fault that comes
+             and goes is there now), helper, engine_may_run: all may be missing
     raises   UsageError for an unknown id
     """
     state = State()
@@ -54,6 +65,8 @@ def settle(world: World, options: Mapping[str, Any]) -> State:
     for f in history or {}:
         if f not in facts:
             raise UsageError(unknown("history fact", str(f), facts))
+    state = replace(state, wider=widen.at_first(world.view, complaints))
+    state = _seen(state, _shows(options.get("shows")))
     return with_setting(
         state,
         complaints=complaints,
@@ -63,11 +76,40 @@ def settle(world: World, options: Mapping[str, Any]) -> State:
         helper=bool(options.get("helper", True)),
         engine_may_run=bool(options.get("engine_may_run", True)),
         switches="checked" if options.get("switches") else "",
+        shows=_shows(options.get("shows")),
+        brought_on=_brought_on(world.view, complaints),
         others="skipped" if options.get("others") else "",
         meter="skipped" if options.get("meter") else "",
         price_limit=_limit(options.get("price_limit")),
         proved=_proved(options.get("proved")),
     )
+
+
+def _shows(value: Any) -> str:
+    """Whether a fault that comes and goes shows itself now, from the options; raises UsageError."""
+    if value is None or value == "":
+        return ""
+    said = {True: "yes", False: "no"}.get(value, value)
+    if said not in ("yes", "no"):
+        raise UsageError(f"shows={value!r} is no answer; expected yes or no")
+    return str(said)
+
+
+def _seen(state: State, said: str) -> State:
+    """The state that knows whether a fault that comes and goes shows itself now."""
+    if said not in ("yes", "no"):
+        return state
+    spell: Evidence = Back("back1") if said == "yes" else Calm("calm1")
+    return replace(state, evidence=(*state.evidence, spell))
+
+
+def trigger(means: Means, state: State) -> str:
+    """What brings on the fault that is complained of; '' if it is always there."""
+    return _brought_on(means.world.view, state.setting.complaints)
+
+
+def _brought_on(view: BikeView, complaints: Sequence[str]) -> str:
+    return next((view.triggers[c] for c in complaints if c in view.triggers), "")
 
 
 def _limit(value: Any) -> float | None:
@@ -106,7 +148,8 @@ def pending(means: Means, state: State) -> str:
         "kit": not s.kit,
         "skill": not s.skill,
         "history": s.history is None and bool(means.world.history_questions()),
-        "switches": not s.switches and bool(fooling_switches(means.world)),
+        "switches": not s.switches and not trigger(means, state) and bool(fooling_switches(means.world)),
+        "shows": not s.shows and bool(trigger(means, state)),
         "others": not s.others and bool(means.world.view.functions),
         "meter": not s.meter and s.kit in ("meter", "workshop") and battery_reading(means.world) is not None,
     }
@@ -145,6 +188,11 @@ def question(means: Means, state: State, name: str) -> Event:
             state, question=name, kind="confirm", text=means.say(state, "ask_switches", switches=listed),
             choices=[("yes", words.say("switches_yes")), ("no", words.say("switches_no"))],
         )  # fmt: skip
+    if name == "shows":
+        return asking.plain_question(
+            state, question=name, kind="confirm", text=means.say(state, f"ask_shows_{trigger(means, state)}"),
+            choices=[("yes", words.say("shows_yes")), ("no", words.say("shows_no"))],
+        )  # fmt: skip
     shown = ", ".join(easily_tried(world)[:MOST_NAMED])
     return asking.plain_question(
         state, question="others", kind="text", text=means.say(state, "ask_others", functions=shown)
@@ -167,7 +215,9 @@ def answer(means: Means, state: State, name: str, text: str) -> tuple[State, lis
         listed = {plain(t) for t in (*found, *titles)}
         if not all(plain(part) in listed for part in text.split(",")):  # in other words: how they were taken
             told = [{"event": "noted", "text": means.say(state, "taken_as", complaints="; ".join(titles))}]
-        return with_setting(state, complaints=found), told, ""
+        state = replace(state, wider=widen.at_first(means.world.view, found))
+        brought_on = _brought_on(means.world.view, found)
+        return with_setting(state, complaints=found, brought_on=brought_on), told, ""
     if name == "kit":
         kit = "hands" if skipped else read_choice(text, KITS, _titles(means, "kit", KITS), means.words)
         return with_setting(state, kit=kit), [], ""
@@ -188,6 +238,11 @@ def answer(means: Means, state: State, name: str, text: str) -> tuple[State, lis
         if said != "yes":
             raise ObservationError(text, "yes (still the same) or no (it works now)", "yes")
         return with_setting(state, switches="checked"), [], ""
+    if name == "shows":
+        said = "skipped" if skipped else "no" if special == "works_now" else yes_no(text, means.words)
+        if not said:
+            raise ObservationError(text, "yes (it shows itself now) or no (it works just now)", "no")
+        return with_setting(_seen(state, said), shows=said), [], ""
     if skipped or plain(text) in NOTHING_MORE:
         return with_setting(state, others="skipped"), [], ""
     state, events = observe(means, state, text)
@@ -272,6 +327,8 @@ def telling_history(means: Means, state: State) -> list[tuple[str, str]]:
     belief = belief / belief.sum()
     moved = []
     for fact, text in world.history_questions():
+        if fact == trigger(means, state):  # the complaint says it
+            continue
         after = belief * world.history_factor({fact: True})
         moved.append((0.5 * float(np.abs(after / after.sum() - belief).sum()), fact, text))
     best = {fact for _, fact, _ in sorted(moved, key=lambda t: -t[0])[:MOST_HISTORY]}

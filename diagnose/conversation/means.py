@@ -37,6 +37,8 @@ class Means:
 def circumstances(state: State) -> Circumstances:
     """What the rules may know of this job."""
     history = dict(state.setting.history or ())
+    if state.setting.brought_on:  # said with the complaint: rules take it as they take what happened before
+        history[state.setting.brought_on] = True
     return Circumstances(
         state.setting.skill or "beginner",
         state.setting.kit or "hands",

@@ -13,6 +13,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from diagnose.beliefs import posterior
 from diagnose.beliefs.evidence import supports
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState, Measurement, Repair
@@ -31,6 +32,7 @@ ASK_MINUTES = 0.5  # [min] a safety question and what it asks for (estimate)
 LOST_EARLY, LOST, FEW_READINGS = 0.9, 0.5, 6
 TRY_MINUTES = 10.0  # [min] what a try may take at most
 SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
+SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 REMEMBERED = 8  # sets of options kept for one bike
 
 _OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
@@ -135,20 +137,21 @@ def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], 
     job = physical(state.job)
     if world.singles == len(world.candidates):
         job = replace(job, done=())
-    key = (state.setting.complaints, job, state.setting.kit, state.minutes_factor(), state.calm)
+    s, awake = state.setting, _awake(world, state)
+    key = (s.complaints, job, s.kit, state.minutes_factor(), awake, s.shows)
     kept = _OPTIONS.setdefault(world, {})
     if key not in kept:
         while len(kept) >= REMEMBERED:
             kept.pop(next(iter(kept)))
-        kept[key] = (_measurement_options(world, state), _repair_options(world, state))
+        kept[key] = (_measurement_options(world, state, awake), _repair_options(world, state))
     return kept[key]
 
 
-def _measurement_options(world: World, state: State) -> tuple[MeasurementOption, ...]:
+def _measurement_options(world: World, state: State, awake: float) -> tuple[MeasurementOption, ...]:
     job = physical(state.job)
     ids = tuple(world.planned(state.setting.complaints, job, state.setting.kit or KITS[-1]))
     outlook = world.outlook(job, ids)
-    shows = _shows(world, state)
+    shows = _shows(world, awake)
     factor = state.minutes_factor()
     found = []
     for mid in ids:
@@ -156,18 +159,28 @@ def _measurement_options(world: World, state: State) -> tuple[MeasurementOption,
         if mid in outlook:
             places = (*m.places, f"ask:{mid}")
             seen = outlook[mid]
-            if shows is not None and m.kind not in STIRS:
+            if shows is not None and m.kind not in SEEN_ASLEEP:
                 seen = seen * shows + seen[:, [world.no_fault]] * (1.0 - shows)
             found.append(MeasurementOption(mid, seen, m.minutes * factor, places, m.setup, m.wait_min))
     return tuple(found)
 
 
-def _shows(world: World, state: State) -> np.ndarray | None:
+def _awake(world: World, state: State) -> float:
+    """Chance [1] that a fault that comes and goes shows in the next reading, in tenths; 1 if none does so."""
+    loose = np.array([any(f.intermittent < 1.0 for f in c.faults) for c in world.candidates])
+    weight = evidence.chances(state.belief)[loose]
+    if not weight.sum() > 0.0:
+        return 1.0
+    if state.calm:
+        return SHOWS_WHEN_CALM
+    shown = posterior.active(state.belief)[loose]  # a sound reading says that it sleeps in this spell
+    return max(round(float(shown @ weight / weight.sum()), 1), SHOWS_WHEN_CALM)
+
+
+def _shows(world: World, awake: float) -> np.ndarray | None:
     """(n_candidates,) chance that each suspect shows itself in the next reading; None if all always do."""
-    shows = np.array([min((f.intermittent for f in c.faults), default=1.0) for c in world.candidates])
-    if not np.any(shows < 1.0):
-        return None
-    return np.where(shows < 1.0, SHOWS_WHEN_CALM if state.calm else shows, 1.0)
+    loose = np.array([any(f.intermittent < 1.0 for f in c.faults) for c in world.candidates])
+    return np.where(loose, awake, 1.0) if loose.any() else None
 
 
 def _repair_options(world: World, state: State) -> tuple[RepairOption, ...]:
@@ -185,11 +198,17 @@ def _repair_options(world: World, state: State) -> tuple[RepairOption, ...]:
                     repair.id, cures, minutes, repair.sort, repair.price, places, repair.returnable, removes
                 )
             )
-    if world.no_fault >= 0:
+    if world.no_fault >= 0 and not _was_seen(world, state):
         sound = np.zeros(len(world.candidates))
         sound[world.no_fault] = 1.0
         found.append(RepairOption(NOTHING_FOUND, sound, PROOF_MINUTES * factor, "stop"))
     return tuple(found)
+
+
+def _was_seen(world: World, state: State) -> bool:
+    """Whether the rider saw it come and go and cannot show it: that all is well now clears nothing."""
+    said = any(c in world.view.triggers for c in state.setting.complaints)
+    return said and state.setting.shows != "yes"
 
 
 def helps(world: World, repair: str, done: tuple[str, ...] = ()) -> np.ndarray:

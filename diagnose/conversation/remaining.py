@@ -13,8 +13,8 @@ import numpy as np
 
 from diagnose.beliefs import posterior
 from diagnose.bike.acts import stir_id
-from diagnose.bike.model import NOT_WIDER, Measurement
-from diagnose.conversation import asking, evidence, planning, proof
+from diagnose.bike.model import Measurement
+from diagnose.conversation import asking, evidence, planning, proof, widen
 from diagnose.conversation.answers import read_choice, without_reading, yes_no
 from diagnose.conversation.coming import Turn, advance, ask, exit_check, propose
 from diagnose.conversation.means import Means
@@ -70,7 +70,8 @@ def _go_on(turn: Turn, complaints: tuple[str, ...]) -> Turn:
     """
     means, state = turn.means, turn.state
     repair = state.repaired[-1]
-    means = replace(means, world=means.world.widened(NOT_WIDER))
+    wider = widen.at_first(means.world.view, complaints)
+    means = replace(means, world=means.world.widened(wider))
     kept = tuple(
         e for e in state.evidence if not isinstance(e, Reading) or not _changed(turn.means, state, e)
     )
@@ -84,7 +85,7 @@ def _go_on(turn: Turn, complaints: tuple[str, ...]) -> Turn:
         phase="working",
         later=(),
         estimated=False,  # what is left is told anew
-        wider=NOT_WIDER,
+        wider=wider,
         widened_at=0,
         paid=replace(state.paid, used=frozenset(e.measurement for e in kept if isinstance(e, Reading))),
     )
@@ -118,7 +119,8 @@ def prove(turn: Turn, repair: str) -> Turn:
     verify = means.world.verify(repair, state.setting.complaints)
     place = means.world.repairs[repair].place
     m = means.world.measurements.get(verify)
-    if state.calm and m is not None and m.kind == "observe" and place:  # it worked before: only a stir proves
+    asleep = state.calm or (state.setting.brought_on and state.setting.shows != "yes")
+    if asleep and m is not None and m.kind == "observe" and place:  # it worked before: only a stir proves
         m = _made(means, stir_id("wiggle", place, m.condition)) or m
     if m is None or planning.closed_because(means.world, state, m.id):
         return exit_check(turn.then(state))

@@ -75,6 +75,8 @@ def answered(turn: Turn, message: Answered, hint: str) -> Turn:
 def _intake_answer(turn: Turn, asked: Open, text: str, hint: str) -> Turn:
     means = turn.means
     state, events, gone = intake.answer(means, turn.state, asked.id, text)
+    if state.wider != turn.state.wider:  # one that comes and goes was named
+        turn = replace(turn, means=replace(means, world=means.world.widened(state.wider)))
     if gone:
         state = replace(state, steps=state.steps + 1)
         told = advice.stop_advice(means, state, "switch", text=means.say(state, "stop_switch"))

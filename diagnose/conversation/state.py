@@ -42,6 +42,8 @@ class Setting:
     """What the job is about and what it may use. '' and None mean: not said yet.
 
     switches   the switches that fool people: '' | checked | skipped
+    shows      whether a fault that comes and goes is there at the beginning: '' | yes | no | skipped
+    brought_on what brings it on, as the complaint says; '' if it is always there
     others     the line about other functions: '' | said | skipped
     meter      proof of meter and black lead: '' | proved | skipped
     differs    what differs on this bike from what is drawn
@@ -54,6 +56,8 @@ class Setting:
     skill: str = ""
     history: tuple[tuple[str, bool], ...] | None = None
     switches: str = ""
+    shows: str = ""
+    brought_on: str = ""
     others: str = ""
     meter: str = ""
     helper: bool = True

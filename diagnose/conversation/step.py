@@ -58,6 +58,7 @@ def begin(
     differs = read_entries(options.get("differs") or ())
     world = world.differing(differs) if differs else world
     state = with_setting(intake.settle(world, options), differs=differs)
+    world = world.widened(state.wider) if state.wider != NOT_WIDER else world
     means = Means(world, rulebase, wording)
     lead = [*intake.proved_before(means, state)]
     if differs:

@@ -5,12 +5,13 @@ Part of the conversation. Nothing is widened while single, steady faults explain
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from diagnose.beliefs.evidence import is_surprising, surprise
-from diagnose.bike.model import NOT_WIDER
+from diagnose.bike.model import BikeView, Wider
 from diagnose.conversation import evidence
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.state import State
@@ -18,6 +19,11 @@ from diagnose.conversation.state import State
 ODD_NATS = 4.0  # [nats] a reading this unexpected asks for wider suspects (estimate)
 RISEN = 2.0  # [1] or the chance of a fault nobody listed grown by this factor since the complaint (estimate)
 AGAIN_AFTER = 3  # readings until the pairs are chosen anew, if what is known still does not fit
+
+
+def at_first(view: BikeView, complaints: Sequence[str]) -> Wider:
+    """What a job's suspects are widened by before anything is read: one that comes and goes was named."""
+    return Wider(loose=any(c in view.triggers for c in complaints))
 
 
 def widened(means: Means, state: State) -> tuple[Means, State, tuple[Event, ...]]:
@@ -49,17 +55,19 @@ def one_at_a_time(means: Means, state: State) -> tuple[Means, State, Event]:
 
     The others are kept for later; whatever was read stays.
     """
-    means = replace(means, world=means.world.widened(NOT_WIDER))
     tried = {}
     for complaint in state.setting.complaints:
+        wider = at_first(means.world.view, (complaint,))
+        world = means.world.widened(wider)
         setting = replace(state.setting, complaints=(complaint,))
-        belief = evidence.rebuild(means.world, setting, state.evidence)
-        tried[complaint] = (float(evidence.chances(belief)[belief.unmodelled]), setting, belief)
+        belief = evidence.rebuild(world, setting, state.evidence)
+        tried[complaint] = (float(evidence.chances(belief)[belief.unmodelled]), setting, belief, wider)
     first = min(tried, key=lambda c: tried[c][0])
-    _, setting, belief = tried[first]
+    _, setting, belief, wider = tried[first]
+    means = replace(means, world=means.world.widened(wider))
     later = (*(c for c in state.setting.complaints if c != first), *state.later)
     state = replace(
-        state, setting=setting, belief=belief, later=later, wider=NOT_WIDER, widened_at=0, phase="working"
+        state, setting=setting, belief=belief, later=later, wider=wider, widened_at=0, phase="working"
     )
     title = means.world.view.complaints[first][0]
     return means, state, {"event": "noted", "text": means.say(state, "one_at_a_time", complaint=title)}

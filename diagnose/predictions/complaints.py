@@ -12,8 +12,9 @@ import numpy as np
 
 from diagnose.bike.acts import FUNCTION_WORDS
 from diagnose.bike.currents import as_condition
-from diagnose.bike.model import Condition, JobState
+from diagnose.bike.model import Candidate, Condition, JobState
 from diagnose.catalogue.model import Complaint, Function, Symptom
+from diagnose.catalogue.words import LOOSE_TAGS, TRIGGERS
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.compute import Predictor
 
@@ -23,6 +24,14 @@ MISTOLD = 0.004
 NO_FAULT_TELLS = 0.05
 UNMODELLED_TELLS = 0.3
 BLUR_LN = 0.15  # softness of a current or volts limit in a complaint, ln units (estimate)
+# A fault that is brought on by what the rider names, by something else, or that does not come and go at all:
+# riders name the trigger mostly right (estimates).
+OTHER_TRIGGER = 0.2
+NO_TRIGGER = 0.02
+STEADY = (
+    0.1  # [1] chance that a fault which is there all the time is told as one that comes and goes (estimate)
+)
+SOMETIMES = 0.25  # [1] chance that an unknown or imagined fault is one that comes and goes (estimate)
 KIND_TELLS = 0.8  # a worn battery draws "battery flat" whatever the circuit says (estimate)
 
 
@@ -83,8 +92,12 @@ def _can_show(p: Predictor, symptom: Symptom) -> bool:
 
 
 def complaint_chance(p: Predictor, complaint: Complaint) -> np.ndarray:
-    """(n_candidates,) chance that a bike with this candidate draws this complaint."""
+    """(n_candidates,) chance that a bike with this candidate draws this complaint.
+
+    Of a complaint that something brings on: if the fault comes and goes.
+    """
     chance = np.ones(len(p.candidates))
+    brought_on = by_trigger(p.candidates, complaint.intermittent)
     any_of, all_of, none_of = (
         [s for s in said if _can_show(p, s)]
         for said in (complaint.any_of, complaint.all_of, complaint.none_of)
@@ -92,7 +105,7 @@ def complaint_chance(p: Predictor, complaint: Complaint) -> np.ndarray:
     if complaint.any_of or complaint.kinds:
         none = np.ones(len(p.candidates))
         for s in any_of:
-            none *= 1.0 - symptom_chance(p, s)
+            none *= 1.0 - symptom_chance(p, s) * brought_on
         if complaint.kinds:
             spec = p.built.spec
             worn = [
@@ -101,20 +114,48 @@ def complaint_chance(p: Predictor, complaint: Complaint) -> np.ndarray:
             none *= 1.0 - KIND_TELLS * np.array(worn, dtype=float)
         chance *= 1.0 - none
     for s in all_of:
-        chance *= symptom_chance(p, s)
+        chance *= symptom_chance(p, s) * brought_on
     for s in none_of:
         chance *= 1.0 - symptom_chance(p, s)
     return chance
 
 
-def told(p: Predictor, chances: Sequence[np.ndarray]) -> np.ndarray:
-    """(n_candidates,) likelihood of these complaints together, with the rider's own errors mixed in."""
-    out = np.ones(len(p.candidates))
-    for chance in chances:
-        out *= MISTOLD + (TOLD_RIGHT - MISTOLD) * chance
+def by_trigger(candidates: Sequence[Candidate], trigger: str) -> np.ndarray:
+    """(n_candidates,) chance that what the rider names brings the fault on; ones without a trigger."""
+    if not trigger:
+        return np.ones(len(candidates))
+    wanted = TRIGGERS[trigger]
+    out = []
+    for c in candidates:
+        tags = {tag for f in c.faults for tag in f.tags}
+        fits = wanted in tags if wanted else bool(tags & LOOSE_TAGS)
+        out.append(1.0 if fits else OTHER_TRIGGER if tags & LOOSE_TAGS else NO_TRIGGER)
+    return np.array(out)
+
+
+def telling(chances: Sequence[np.ndarray], steady: Sequence[bool]) -> np.ndarray:
+    """(n,) likelihood of complaints together, the rider's own errors mixed in.
+
+    chances  (n,) each, of `complaint_chance`
+    steady   of each: it speaks of a fault that comes and goes, and these faults are always there
+    """
+    out = np.ones(len(chances[0]))
+    for chance, unlikely in zip(chances, steady, strict=True):
+        out *= MISTOLD + (TOLD_RIGHT - MISTOLD) * chance * (STEADY if unlikely else 1.0)
+    return out
+
+
+def told(p: Predictor, complaints: Sequence[Complaint], chances: Sequence[np.ndarray]) -> np.ndarray:
+    """(n_candidates,) likelihood of these complaints together from faults that are always there."""
+    out = (
+        telling(chances, [bool(c.intermittent) for c in complaints])
+        if chances
+        else np.ones(len(p.candidates))
+    )
+    often = SOMETIMES if any(c.intermittent for c in complaints) else 1.0
     for i, c in enumerate(p.candidates):
         if c.id == "no_fault":
-            out[i] = NO_FAULT_TELLS
+            out[i] = NO_FAULT_TELLS * often
         elif c.id == "unmodelled":
-            out[i] = UNMODELLED_TELLS
+            out[i] = UNMODELLED_TELLS * often
     return out

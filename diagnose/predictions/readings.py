@@ -7,6 +7,7 @@ points. Numbers are rounded here, once, to what a display can show.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from diagnose.circuit.netlist import Case, Element
 from diagnose.circuit.solve import Solution
 from diagnose.predictions import effects
 from diagnose.predictions.functions import Functions
+from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
 from diagnose.predictions.situations import Mode
 from diagnose.predictions.table import Column
 
@@ -59,7 +61,7 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
     if kind == "amps":
         return [_amps(p, job, m) for m in group]
     if kind in STIRS:
-        return [_stirred(p, m) for m in group]
+        return [_stirred(p, job, m) for m in group]
     if kind in ("observe", "count"):
         return [_observe(p, job, m) for m in group]
     return [_inspect(p, job, m) for m in group]
@@ -70,16 +72,36 @@ def stirred_loose(m: Measurement) -> float:
     return STIRRED_FIRST if is_stirred_first(m) else STIRRED_LOOSE
 
 
-def _stirred(p: Functions, m: Measurement) -> Column:
-    """Whether the fault comes or goes while everything at a place is moved, warmed or wetted."""
+def _stirred(p: Functions, job: JobState, m: Measurement) -> Column:
+    """Whether the fault comes or goes while everything at a place is moved, warmed or wetted.
+
+    With a meter between two points it comes and goes only if it changes what that meter shows.
+    """
     answered = np.full(len(p.candidates), STIRRED_BY_CHANCE)
+    shows = _moves_meter(p, job, m) if m.plus else np.ones(len(p.candidates), dtype=bool)
     for i, c in enumerate(p.candidates):
+        if not shows[i]:
+            continue
         own = [f for f in c.faults if f.place == m.what and STIRRED_BY[m.kind] in f.tags]
         if own:
             loose = any(f.intermittent < 1.0 for f in own)
             answered[i] = stirred_loose(m) if loose else STIRRED_STEADY
     words = np.stack([1.0 - answered, answered], axis=1)
     return Column(m.id, m.kind, "", choices=m.choices, words=words)
+
+
+def _moves_meter(p: Functions, job: JobState, m: Measurement) -> np.ndarray:
+    """(n_candidates,) whether a fault changes the reading between a stir's two points by three spreads."""
+    (column,) = read_group(p, job, [replace(m, kind="volts" if m.condition.battery else "ohms")])
+    assert column.value is not None and column.spread is not None
+    if column.scale == "log":
+        value, spread = log_ohms(column.value), log_ohms_spread(column.value, column.spread)
+    else:
+        value, spread = column.value, column.spread
+    sound = value[p.healthy]
+    with np.errstate(invalid="ignore"):  # OL on both sides is no change
+        away = np.abs(value - sound) > 3.0 * np.maximum(spread, spread[p.healthy])
+    return (value != sound) & (away | (np.isinf(value) != np.isinf(sound)))
 
 
 def _pairs(p: Functions, group: Sequence[Measurement]) -> list[tuple[str, str]]:

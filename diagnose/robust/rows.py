@@ -18,7 +18,7 @@ from diagnose.conversation import evidence
 from diagnose.conversation.state import BEGINNER_FACTOR
 from diagnose.means import Opened, open_knowledge
 from diagnose.play import AS_KNOWN, Played, play
-from diagnose.players import OwnPlayer
+from diagnose.players import Dozing, OwnPlayer
 from diagnose.robust.beliefs import (
     chart,
     free,
@@ -29,7 +29,7 @@ from diagnose.robust.beliefs import (
     with_priors,
     without_part,
 )
-from diagnose.robust.riders import Dozing, Slipping
+from diagnose.robust.riders import Slipping
 from diagnose.several import SeveralPlayer, shown, together
 from diagnose.trial import CONFIDENT, draw_truths
 from diagnose.wiring import BikeWorld

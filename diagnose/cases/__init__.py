@@ -1,0 +1,1 @@
+"""Cases: jobs whose hidden faults are known, with what must come out of them."""

@@ -1,0 +1,62 @@
+"""The readings of a case against an independent simulator: every number once more by ngspice.
+
+Built on run. What is watched or looked at has no number and is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.bike.acts import STIRS
+from diagnose.cases.rider import Given
+from diagnose.decks import measurement_deck
+from diagnose.ngspice import reading, run_deck
+from diagnose.predictions.effects import lamp_words
+from diagnose.predictions.readings import OHMS_RANGE
+from diagnose.quantities import read_reading
+
+WATCHED = ("observe", "inspect", "count", *STIRS)
+# How far apart the same reading may be: the last digit shown, and the solvers' own tolerances.
+RELATIVE = 0.01  # [1]
+DIGITS = {"V": 0.02, "ohm": 0.1, "A": 0.002}  # in the unit of the reading
+LEAST_CHANCE = 0.2  # [1] of a lamp's word under the volts that ngspice gives
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One reading beside ngspice's. agrees: within the limits."""
+
+    measurement: str
+    text: str
+    ngspice: float
+    agrees: bool
+
+
+def compare(given: Sequence[Given]) -> list[Compared]:
+    """Each honest number of a case beside ngspice's; raises CircuitError where ngspice finds none."""
+    found = []
+    for one in given:
+        m = one.measurement
+        if not one.honest or m.kind in WATCHED:
+            continue
+        text = measurement_deck(one.by.predictor, one.by.index, one.job, m, m.id)
+        value = reading(text, run_deck(text))
+        found.append(Compared(m.id, one.text, value, _agrees(one, value)))
+    return found
+
+
+def _agrees(one: Given, value: float) -> bool:
+    m = one.measurement
+    if m.kind == "lamp":
+        full = one.by.predictor.built.spec.supply_volts * 1.03
+        chances = lamp_words(np.array([value]), full)[0]
+        return bool(chances[m.choices.index(one.text)] >= LEAST_CHANCE)
+    shown = read_reading(one.text, m.unit).value
+    if m.kind in ("ac_volts", "amps"):
+        value = abs(value)
+    if np.isinf(shown):
+        return value > (OHMS_RANGE if m.kind == "ohms" else 2.0)
+    return bool(abs(shown - value) <= RELATIVE * abs(value) + DIGITS[m.unit])

@@ -1,0 +1,224 @@
+"""Which rules fire, and what each changes: `python -m diagnose.cases.coverage FILE... [--bike B]...`.
+
+Built on run. Cases are played, and every caution, block, doubt and piece of advice that a rider gets is
+counted. At each reading of a case the classic slips are typed as well (none is taken), and on each bike every
+step that a rider may take by himself and every repair that a job may end with is judged, as the job judges it
+when it comes there. Prints a line for each rule; ends with those that never fired.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from diagnose.bike.model import Condition, JobState, Measurement
+from diagnose.cases.read import Case, read_case
+from diagnose.cases.run import run_case
+from diagnose.conversation import doubt, facts, permits
+from diagnose.conversation.answers import read_answer
+from diagnose.conversation.facts import Act, Circumstances
+from diagnose.conversation.means import Means, circumstances, judge
+from diagnose.errors import DiagnoseError, ObservationError
+from diagnose.means import Opened, open_knowledge
+from diagnose.wiring import BikeWorld
+
+# What people type by mistake, for each unit: nothing arrives, OL, the lone 1 of an old meter, tips the wrong
+# way round, another unit, another range, a mains range.
+SLIPS: Mapping[str, tuple[str, ...]] = {
+    "V": ("0", "OL", "-12.4", "-0.2", "13 mV", "12400", "18", "30", "0.012", "12.4", "14"),
+    "ohm": ("0", "OL", "1", "-3", "470", "0.47", "4700", "4k7"),
+    "A": ("0", "-1.5", "12", "25"),
+}
+WORN = 3  # repairs without a cure, fuses renewed: what a long job has behind it
+
+
+@dataclass(slots=True)
+class Fired:
+    """What each rule did. in_jobs, would: rule -> what it changed -> how often."""
+
+    in_jobs: dict[str, Counter[str]] = field(default_factory=dict)
+    would: dict[str, Counter[str]] = field(default_factory=dict)
+
+    def job(self, rule: str, change: str) -> None:
+        """A rule changed something in a played job."""
+        self.in_jobs.setdefault(rule, Counter())[change] += 1
+
+    def step(self, rule: str, change: str) -> None:
+        """A rule would change something, should a job come there."""
+        self.would.setdefault(rule, Counter())[change] += 1
+
+
+def play_cases(cases: Sequence[Case], opened: Opened, worlds: Mapping[str, BikeWorld], fired: Fired) -> None:
+    """Play cases and count what rules did in them."""
+    known = {r.id for r in opened.rulebase.rules}
+    for case in cases:
+        world = worlds[case.bike]
+
+        def told(event: Mapping[str, Any]) -> None:
+            for caution in event.get("cautions") or ():
+                fired.job(caution["rule"], "asked first" if "opens" in event else "shown before a step")
+            for rule in event.get("rules") or ():
+                fired.job(rule["rule"], "said with advice")
+            slip = (event.get("doubt") or {}).get("slip")
+            if slip in known:
+                fired.job(slip, "doubted a reading")
+
+        def watch(state: Any, world: BikeWorld = world) -> None:
+            means = Means(world.widened(state.wider), opened.rulebase, opened.wording)
+            opened_now = state.open
+            if opened_now is None:
+                return
+            if opened_now.sort == "advice":
+                home = permits.judge_get_home(
+                    opened.rulebase, world.view, world.repairs[opened_now.id], state.job, circumstances(state)
+                )
+                for firing in (*home.blocked, *home.cautions) if opened_now.event["get_home"] else ():
+                    fired.job(firing.rule, "limited the way home")
+            if opened_now.measurement and opened_now.sort == "measure":
+                found = judge(
+                    means, state, [means.world.measurements[m] for m in state_options(means, state)]
+                )
+                for permit in found.values():
+                    for firing in permit.blocked:
+                        fired.job(firing.rule, "kept a step back")
+                _try_slips(means, state, fired)
+
+        run_case(case, world, opened, told, watch)
+
+
+def state_options(means: Means, state: Any) -> Sequence[str]:
+    """Measurements that stand to choice now."""
+    return tuple(means.world.planned(state.setting.complaints, JobState(), state.setting.kit))
+
+
+def _try_slips(means: Means, state: Any, fired: Fired) -> None:
+    """Type the classic slips at the open question; the job takes none of them."""
+    m = means.world.measurements[state.open.measurement]
+    for text in SLIPS.get(m.unit, ()) if not m.choices else ():
+        try:
+            value, note = read_answer(m, text, {}, means.words)
+        except ObservationError:
+            continue
+        found = doubt.doubt(means.world, means.rulebase, state, m, value, text, note, means.words)
+        if found is not None:
+            fired.step(found.slip, "doubts a slip")
+
+
+def judge_bike(world: BikeWorld, opened: Opened, fired: Fired) -> None:
+    """Every step a rider may take, every repair and its way home, every fault found at the end of a job."""
+    around = permits.surroundings(opened.rulebase, world.view)
+    for skill, job, first_power in (
+        ("beginner", JobState(), False),
+        ("trade", JobState(battery=False), False),
+        ("trade", JobState(apart=tuple(around.kill_plugs)[:1]), False),
+        ("beginner", JobState(), True),
+    ):
+        found = permits.judge(
+            opened.rulebase, world.view, [*_steps(world), *world.repairs.values()], job, {}, skill,
+            complaints=world.spec.complaints, first_power=first_power,
+        )  # fmt: skip
+        for permit in found.values():
+            for firing in permit.blocked:
+                fired.step(firing.rule, "keeps a step back")
+            for firing in permit.cautions:
+                fired.step(firing.rule, "is shown before a step")
+        about = Circumstances(skill, "meter", {}, world.spec.complaints, first_power)
+        for repair in world.repairs.values():
+            if repair.get_home:
+                home = permits.judge_get_home(opened.rulebase, world.view, repair, job, about)
+                for firing in (*home.blocked, *home.cautions):
+                    fired.step(firing.rule, "limits the way home")
+    for rule in _said_at_the_end(world, opened):
+        fired.step(rule, "is said with advice")
+
+
+def _steps(world: BikeWorld) -> Iterator[Act]:
+    """What can be taken: all planned steps, and each with the engine turning or another instrument."""
+    for m in world.measurements.values():
+        yield m
+        yield from _wilful(m)
+
+
+def _wilful(m: Measurement) -> Iterator[Measurement]:
+    """A step as somebody might ask for it who does not think of the engine or the battery."""
+    for engine in ("cranking", "idle"):
+        if m.kind in ("volts", "ohms", "amps", "ac_volts", "lamp") and m.condition.engine == "off":
+            yield _with(m, m.kind, replace(m.condition, engine=engine))
+    if m.kind == "volts":
+        for kind in ("ohms", "diode", "amps"):
+            yield _with(m, kind, m.condition)
+    if m.kind == "observe" and m.condition.engine == "idle":
+        yield _with(m, m.kind, replace(m.condition, battery=False))
+
+
+def _with(m: Measurement, kind: str, condition: Condition) -> Measurement:
+    body = m.id.partition("@")[0].partition(":")[2]
+    return replace(m, id=f"{kind}:{body}@{condition.text}", kind=kind, condition=condition)
+
+
+def _said_at_the_end(world: BikeWorld, opened: Opened) -> Iterator[str]:
+    """Rules about causes and history, for every fault that a job may end with."""
+    around = permits.surroundings(opened.rulebase, world.view)
+    everything = {fact: True for fact, _ in world.history_questions()}
+    for number, fault in enumerate(world.faults):
+        job = JobState()
+        if number % 50 == 0:  # now and then a long job
+            fuse = next(iter(world.view.fuses), "")
+            job = JobState(renewed=(fuse,) * WORN, done=tuple(world.repairs)[:WORN])
+        about = Circumstances("trade", "meter", everything, world.spec.complaints)
+        found = facts.finding_facts(around, [fault])
+        for firing in permits.advice_for(opened.rulebase, world.view, job, about, found):
+            yield firing.rule
+
+
+def table(opened: Opened, fired: Fired) -> Iterator[str]:
+    """A line for each rule."""
+    for rule in opened.rulebase.rules:
+        parts = [
+            f"{where}: {', '.join(f'{what} {n}' for what, n in sorted(changes[rule.id].items()))}"
+            for where, changes in (("cases", fired.in_jobs), ("steps", fired.would))
+            if rule.id in changes
+        ]
+        yield f"{rule.conclusion:<10} {rule.id:<36} {'; '.join(parts) or 'NEVER'}"
+
+
+def main(arguments: Iterable[str] | None = None) -> int:
+    """0 if every rule fired somewhere, else 1."""
+    parser = argparse.ArgumentParser(prog="python -m diagnose.cases.coverage", description=__doc__)
+    parser.add_argument("files", nargs="*")
+    parser.add_argument("--bike", action="append", default=[], help="judge its steps (default: all)")
+    chosen = parser.parse_args(None if arguments is None else list(arguments))
+    opened = open_knowledge()
+    cases = [read_case(Path(f)) for f in chosen.files]
+    bikes = chosen.bike or sorted(opened.library.bike_files)
+    fired = Fired()
+    for bike in sorted({*bikes, *(c.bike for c in cases)}):
+        world = opened.world(bike)
+        own = [c for c in cases if c.bike == bike]
+        try:
+            play_cases(own, opened, {bike: world}, fired)
+        except DiagnoseError as err:
+            print(f"{bike}: {err}", file=sys.stderr)
+        if bike in bikes:
+            judge_bike(world, opened, fired)
+        print(f"{bike}: {len(own)} cases", file=sys.stderr, flush=True)
+    for line in table(opened, fired):
+        print(line)
+    rules = [r.id for r in opened.rulebase.rules]
+    in_jobs = sum(r in fired.in_jobs for r in rules)
+    anywhere = [r for r in rules if r in fired.in_jobs or r in fired.would]
+    never = sorted(set(rules) - set(anywhere))
+    print(
+        f"{len(rules)} rules: {in_jobs} changed something in a played case, {len(anywhere)} there or in a "
+        f"step judged; never: {', '.join(never) or 'none'}"
+    )
+    return 1 if never else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
