@@ -72,26 +72,22 @@ class OwnPlayer:
         self.index = 0
 
 
-class _NgspicePredictor(Predictor):
+class NgspicePredictor(Predictor):
     """A predictor whose operating points are ngspice's: same decks, other solver."""
 
     unsolved = 0
 
-    def solution(self, job, condition, mode="dc") -> Solution:
-        key = (job, condition.text, mode)
-        if key not in self._solved:
-            own = super().solution(job, condition, mode)
-            for column in range(own.size):
-                own = self._by_ngspice(own, column)
-            self._solved[key] = own
-        return self._solved[key]
+    def _settled(self, solution: Solution) -> Solution:
+        for column in range(solution.size):
+            solution = self._by_ngspice(solution, column)
+        return solution
 
     def _by_ngspice(self, own: Solution, column: int) -> Solution:
         text = deck(own, column)
         try:
             volts = node_volts(text, run_deck(text))
         except CircuitError:
-            _NgspicePredictor.unsolved += 1
+            NgspicePredictor.unsolved += 1
             return own
         parts = []
         for part in own.parts:
@@ -102,7 +98,7 @@ class _NgspicePredictor(Predictor):
                     number = part.sheet.layout.node_of.get(name)
                     if number is not None:
                         inner[number, here[0]] = value
-                part = replace(part, settled=replace(part.settled, volts=inner))
+                part = replace(part, settled=replace(part.settled, volts=inner), kept={})
             parts.append(part)
         outer = own.volts.copy()
         for name, value in volts.items():
@@ -124,7 +120,11 @@ class NgspicePlayer:
         built = replace(world.built, netlist=drawn, elements={e.id: e for e in drawn.elements})
         self.chosen = _two(truth)
         self.index = len(self.chosen) - 1
-        self.predictor = _NgspicePredictor(built, world.service, self.chosen, world.library.instruments)
+        # decks need only the states that devices settle in
+        self.decks = Predictor(built, world.service, self.chosen, world.library.instruments)
+        self.predictor = NgspicePredictor(
+            built, world.service, self.chosen, world.library.instruments, None, self.decks.found()
+        )
         self._given: dict[tuple[JobState, str, int], str] = {}
         self._slipped_at: set[tuple[JobState, str, int]] = set()
         self.slips = 0
@@ -162,7 +162,7 @@ class NgspicePlayer:
             assert column.words is not None
             row = column.words[self.index]
             return column.choices[int(self.rng.choice(len(row), p=row / row.sum()))]
-        text = measurement_deck(self.predictor, self.index, job, m, m.id)
+        text = measurement_deck(self.decks, self.index, job, m, m.id)
         value = reading(text, run_deck(text))
         return self._shown(m, value)
 

@@ -28,6 +28,7 @@ from diagnose.differing import ELECTRIC, lay_over
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.complaints import complaint_chance, told
 from diagnose.predictions.compute import Found, Predictor
+from diagnose.predictions.situations import Solved
 from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.table import Table
 from diagnose.widening import WideWorld, choose_pairs
@@ -55,7 +56,7 @@ class BikeWorld:
         self._lock = threading.RLock()  # predictions may be made ahead by a thread of the session
         self.service = self._kept_service()
         self.faults = single_faults(self.built, self.service)
-        matters, found = self._kept_found(self.faults)
+        matters, found, solved = self._kept_found(self.faults)
         self.harmless = tuple(f.id for f, m in zip(self.faults, matters[1:-1], strict=True) if not m)
         chosen = [f for f, m in zip(self.faults, matters[1:-1], strict=True) if m]
         self.candidates: tuple[Candidate, ...] = candidates(chosen)
@@ -70,6 +71,7 @@ class BikeWorld:
             library.instruments,
             self.latent_sd,
             found,
+            solved,
             graded=True,
         )
         self._kept.save()
@@ -101,8 +103,11 @@ class BikeWorld:
         self._kept.put("service.currents", own.currents)
         return own
 
-    def _kept_found(self, faults: Sequence[Fault]) -> tuple[np.ndarray, Found]:
-        """(which candidates matter, what those have done to the bike), from the store or computed."""
+    def _kept_found(self, faults: Sequence[Fault]) -> tuple[np.ndarray, Found, Solved]:
+        """(which candidates matter, what those have done to the bike, what was solved to see it).
+
+        From the store, then nothing was solved, or computed.
+        """
         matters, names = self._kept.get("matters"), self._kept.value("found")
         if matters is None or names is None:
             everything = Predictor(self.built, self.service, candidates(faults), self.library.instruments)
@@ -112,9 +117,9 @@ class BikeWorld:
             self._kept.put_value("found", [sorted(found.opened), sorted(found.latched)])
             for device, mask in (*found.opened.items(), *found.latched.items()):
                 self._kept.put(f"found.{device}", mask)
-            return matters, found
+            return matters, found, everything.solved_for(matters)
         opened, latched = ({d: self._kept.array(f"found.{d}") for d in group} for group in names)
-        return matters, Found(opened, latched)
+        return matters, Found(opened, latched), {}
 
     @cached_property
     def measurements(self) -> Mapping[str, Measurement]:

@@ -14,13 +14,14 @@ import pytest
 from shipped import opened, world
 
 from diagnose import play as playing
+from diagnose import players
 from diagnose.bike.candidates import read_fault
 from diagnose.bike.model import Candidate, JobState
 from diagnose.conversation import lines
 from diagnose.conversation.means import Means, judge
 from diagnose.conversation.planning import physical
 from diagnose.conversation.session import Session, new_session
-from diagnose.errors import DiagnoseError
+from diagnose.errors import CircuitError, DiagnoseError
 from diagnose.players import NgspicePlayer, OwnPlayer, with_tolerances
 from diagnose.quantities import quantity, read_reading
 from diagnose.several import draw, play_one, shown
@@ -248,6 +249,25 @@ def test_a_slip_is_an_answer_too_and_the_same_question_gets_the_same_one() -> No
         assert player.answer(m, JobState()) == text
         seen += 1
     assert player.slips == seen
+
+
+@pytest.mark.parametrize("watched", ["observe:low_beam@key=run", "observe:tail_light@key=run"])
+def test_what_is_watched_follows_from_the_volts_of_the_other_simulator(
+    watched: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other simulator is replaced: by one that finds nothing, then by one that finds 0 V everywhere."""
+
+    def nothing(deck: str) -> dict[str, float]:
+        raise CircuitError("no operating point")
+
+    w = world()
+    player = NgspicePlayer(w, candidate("horn_feed.broken"), np.random.default_rng(5))
+    m = w.parse(watched)
+    monkeypatch.setattr(players, "run_deck", nothing)
+    player.predictor.sound(m.condition)  # how bright it is on a sound bike
+    monkeypatch.setattr(players, "run_deck", lambda deck: {})
+    words = player.predictor.columns(JobState(), [m])[m.id].words
+    assert words is not None and m.choices[int(np.argmax(words[player.index]))] == "dead"
 
 
 # ---- trials ----------------------------------------------------------------------------------------

@@ -231,7 +231,7 @@ def dictionary(loom: Loom, meter_ohms: float = METER_OHMS) -> tuple[np.ndarray, 
     """Every fault in every condition, settled, each pair read with the meter: (n_pairs, cases)."""
     compiled = compile_netlist(loom.netlist)
     healthy = settle_cases(compiled, [Case(c) for c in loom.conditions])
-    cases = [Case((*c, *f)) for c in loom.conditions for f in loom.faults]
+    cases = [Case(f, (), c) for c in loom.conditions for f in loom.faults]
     columns = np.repeat(np.arange(len(loom.conditions)), len(loom.faults))
     solution = settle_cases(compiled, cases, Start(healthy, columns))
     return read_volts(solution, loom.pairs, meter_ohms), solution
@@ -244,7 +244,8 @@ def spice_rounds(solution: Solution, columns: list[int]) -> list[list[list[str]]
     """For every case the decks of its rounds of settling, decided beforehand at no cost to ngspice."""
     out = []
     for column in columns:
-        held = [Case(solution.cases[column].edits, states) for states in _states_by_round(solution, column)]
+        case = solution.cases[column]
+        held = [Case(case.edits, states, case.given) for states in _states_by_round(solution, column)]
         rounds = solve_cases(solution.compiled, held)
         out.append([deck(rounds, k).splitlines() for k in range(rounds.size)])
     return out

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import chain
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from diagnose.errors import CircuitError, unknown
 
 # What a row operation costs beside its data: cases whose handling takes as long as the call itself.
 CALL_COST_CASES = 600
+KEPT_PLANS = 400  # of one loom, some 50 kB each; then all are worked out anew
 # Cases worked on at a time, so that the work stays in the processor's cache.
 CHUNK = 4096
 
@@ -72,44 +74,52 @@ class Sheet:
         return table
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """A tuple of edits as read: rows and values it writes, and edits of the pattern or of extras."""
+
+    rows: np.ndarray
+    values: np.ndarray
+    shaped: tuple[Edit, ...]
+
+
 def read_cases(compiled: Compiled, cases: Sequence[Case]) -> list[Sheet]:
     """Sort cases into sheets. Raises CircuitError for an edit of something that is not there."""
     base = compiled.layout
-    # conditions and faults repeat their edits: each is read once, cases are then only looked up
-    distinct = {id(edit): edit for case in cases for edit in case.edits}
-    codes = [_encode(base, edit) for edit in distinct.values()]
-    code_of = {key: i for i, key in enumerate(distinct)}
-    counts = np.fromiter((len(case.edits) for case in cases), dtype=np.intp, count=len(cases))
-    every = chain.from_iterable(case.edits for case in cases)
-    used = np.fromiter(map(code_of.__getitem__, map(id, every)), dtype=np.intp, count=int(counts.sum()))
-    plain = np.array([c is not None for c in codes], dtype=bool)[used]
-    column_array = np.repeat(np.arange(len(cases)), counts)
-    shaped: dict[int, list[Edit]] = {}
-    edits = list(distinct.values())
-    for number, code in zip(column_array[~plain].tolist(), used[~plain].tolist(), strict=True):
-        shaped.setdefault(number, []).append(edits[code])
-    row_array = np.array([c[0] if c else 0 for c in codes], dtype=np.intp)[used[plain]]
-    value_array = np.array([c[1] if c else 0.0 for c in codes])[used[plain]]
-    column_array = column_array[plain]
+    # conditions and faults repeat their edits: each tuple is read once, cases are then only looked up
+    pairs = [(case.given, case.edits) for case in cases]
+    tuples = {id(edits): edits for pair in pairs for edits in pair}
+    pieces = _pieces(base, tuples.values())
+    number_of = {key: i for i, key in enumerate(tuples)}
+    used = np.array([number_of[id(edits)] for pair in pairs for edits in pair], dtype=np.intp)
+    row_array, value_array, counts = _gathered([(p.rows, p.values) for p in pieces], used)
+    column_array = np.repeat(np.arange(len(used)) // 2, counts)
 
-    layout, ends, extra = _shape(compiled, shaped)
-    if extra[0]:
-        row_array = np.concatenate([row_array, np.array(extra[0], dtype=np.intp)])
-        column_array = np.concatenate([column_array, np.array(extra[1], dtype=np.intp)])
-        value_array = np.concatenate([value_array, np.array(extra[2])])
+    has_shape = np.array([bool(p.shaped) for p in pieces], dtype=bool)[used].reshape(-1, 2)
+    shaped = np.flatnonzero(has_shape.any(axis=1))
+    kinds, kind_of = np.unique(
+        np.where(has_shape, used.reshape(-1, 2), -1)[shaped], axis=0, return_inverse=True
+    )
+    kind_of = kind_of.reshape(-1)
+    layout, ends, extra = _shape(
+        compiled, [[e for i in kind.tolist() if i >= 0 for e in pieces[i].shaped] for kind in kinds]
+    )
+    if len(shaped):
+        rows, values, counts = _gathered(extra, kind_of)
+        row_array = np.concatenate([row_array, rows])
+        column_array = np.concatenate([column_array, np.repeat(shaped, counts)])
+        value_array = np.concatenate([value_array, values])
         order = np.argsort(column_array, kind="stable")
         row_array, column_array, value_array = row_array[order], column_array[order], value_array[order]
 
     states = _starts(layout, cases)
     offsets = np.searchsorted(column_array, np.arange(len(cases) + 1))
     sheets = []
-    for plan, columns, patches in _groups(compiled, layout, len(cases), ends):
+    for plan, columns, patches in _groups(compiled, layout, len(cases), shaped, [ends[k] for k in kind_of]):
         for start in range(0, len(columns), CHUNK):
             part = columns[start : start + CHUNK]
             sizes = offsets[part + 1] - offsets[part]
-            total = int(sizes.sum())
-            within = np.arange(total) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-            take = np.repeat(offsets[part], sizes) + within
+            take = _ranges(offsets[part], sizes)
             sheets.append(
                 Sheet(
                     layout,
@@ -121,6 +131,43 @@ def read_cases(compiled: Compiled, cases: Sequence[Case]) -> list[Sheet]:
                 )
             )
     return sheets
+
+
+def _pieces(layout: Layout, tuples: Iterable[tuple[Edit, ...]]) -> list[_Piece]:
+    codes: dict[int, tuple[int, float] | None] = {}
+    pieces = []
+    for edits in tuples:
+        rows, values, shaped = [], [], []
+        for edit in edits:
+            if id(edit) not in codes:
+                codes[id(edit)] = _encode(layout, edit)
+            code = codes[id(edit)]
+            if code is None:
+                shaped.append(edit)
+            else:
+                rows.append(code[0])
+                values.append(code[1])
+        pieces.append(_Piece(np.array(rows, dtype=np.intp), np.array(values), tuple(shaped)))
+    return pieces
+
+
+def _gathered(
+    lists: Sequence[tuple[np.ndarray, np.ndarray]], which: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rows and values of the lists named by which, one after the other, and how many each has."""
+    if not lists:
+        return np.zeros(0, dtype=np.intp), np.zeros(0), np.zeros(0, dtype=np.intp)
+    sizes = np.array([len(rows) for rows, _ in lists], dtype=np.intp)
+    counts = sizes[which]
+    take = _ranges((np.cumsum(sizes) - sizes)[which], counts)
+    rows, values = (np.concatenate([each[i] for each in lists]) for i in (0, 1))
+    return rows[take], values[take], counts
+
+
+def _ranges(starts: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+    """The numbers of ranges that begin at starts and have these sizes, one after the other."""
+    within = np.arange(int(sizes.sum())) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    return np.repeat(starts, sizes) + within
 
 
 def _encode(layout: Layout, edit: Edit) -> tuple[int, float] | None:
@@ -145,13 +192,13 @@ def _encode(layout: Layout, edit: Edit) -> tuple[int, float] | None:
 
 
 def _shape(
-    compiled: Compiled, shaped: dict[int, list[Edit]]
-) -> tuple[Layout, dict[int, tuple[Ends, ...]], tuple[list[int], list[int], list[float]]]:
-    """Work out edits of the pattern: a layout with enough spares, ends per case, entries of spares."""
+    compiled: Compiled, kinds: Sequence[Sequence[Edit]]
+) -> tuple[Layout, list[tuple[Ends, ...]], list[tuple[np.ndarray, np.ndarray]]]:
+    """Work out lists of edits of the pattern: a layout with enough spares, ends and entries of each."""
     base = compiled.layout
     need: dict[str, int] = {}
     need_nodes = 0
-    for edits in shaped.values():
+    for edits in kinds:
         laws: dict[str, int] = {}
         fresh: set[str] = set()
         for edit in edits:
@@ -164,18 +211,12 @@ def _shape(
             need[law] = max(need.get(law, 0), count)
         need_nodes = max(need_nodes, len(fresh))
     layout = with_spares(compiled, need, need_nodes)
-    ends: dict[int, tuple[Ends, ...]] = {}
-    extra: tuple[list[int], list[int], list[float]] = ([], [], [])
-    memo: dict[tuple[int, ...], tuple[tuple[Ends, ...], list[tuple[int, float]]]] = {}
-    for number, edits in shaped.items():
-        key = tuple(map(id, edits))
-        if key not in memo:
-            memo[key] = _shape_one(layout, edits)
-        ends[number], entries = memo[key]
-        for row, value in entries:
-            extra[0].append(row)
-            extra[1].append(number)
-            extra[2].append(value)
+    ends: list[tuple[Ends, ...]] = []
+    extra: list[tuple[np.ndarray, np.ndarray]] = []
+    for edits in kinds:
+        own, entries = _shape_one(layout, edits)
+        ends.append(own)
+        extra.append((np.array([r for r, _ in entries], dtype=np.intp), np.array([v for _, v in entries])))
     return layout, ends, extra
 
 
@@ -266,26 +307,43 @@ def _plan(compiled: Compiled, layout: Layout, ends: frozenset[Ends]) -> Plan:
             if node != layout.ground:
                 stage[node] = max(stage[node], layout.needs[number])
     key = (len(layout.nodes), len(layout.elements), extra - layout.pairs, tuple(stage))
-    if key not in compiled.plans:
-        compiled.plans[key] = plan_elimination(layout.ground, sorted(layout.pairs | extra), stage)
-    return compiled.plans[key]
+    plan = compiled.plans.get(key)
+    if plan is None:
+        plan = plan_elimination(layout.ground, sorted(layout.pairs | extra), stage)
+        _keep_plan(compiled, key, plan)
+    return plan
+
+
+def _keep_plan(compiled: Compiled, key: Any, plan: Any) -> None:
+    if len(compiled.plans) >= KEPT_PLANS:
+        compiled.plans.clear()
+    compiled.plans[key] = plan
 
 
 def _groups(
-    compiled: Compiled, layout: Layout, count: int, ends: dict[int, tuple[Ends, ...]]
+    compiled: Compiled, layout: Layout, count: int, shaped: np.ndarray, ends: Sequence[tuple[Ends, ...]]
 ) -> list[tuple[Plan, np.ndarray, list[Patch]]]:
-    """Plans with the columns they serve. Patterns share a plan while that is cheaper than two."""
+    """Plans with the columns they serve. Patterns share a plan while that is cheaper than two.
+
+    shaped  the cases whose pattern differs, and ends how; the others are as drawn
+    """
     by_shape: dict[tuple[Ends, ...], list[int]] = {}
-    for number in range(count):
-        by_shape.setdefault(ends.get(number, ()), []).append(number)
+    as_drawn = np.ones(count, dtype=bool)
+    as_drawn[shaped] = False
+    if as_drawn.any():
+        by_shape[()] = np.flatnonzero(as_drawn).tolist()
+    for number, own in zip(shaped.tolist(), ends, strict=True):
+        by_shape.setdefault(own, []).append(number)
     shapes = sorted(by_shape)
     # sizes to a factor of two, so that batches alike share what was worked out once
     sizes = tuple(len(by_shape[shape]).bit_length() for shape in shapes)
     key = (len(layout.nodes), len(layout.elements), tuple(shapes), sizes)
-    if key not in compiled.plans:
-        compiled.plans[key] = _shared(compiled, layout, shapes, by_shape)
+    shared = compiled.plans.get(key)
+    if shared is None:
+        shared = _shared(compiled, layout, shapes, by_shape)
+        _keep_plan(compiled, key, shared)
     groups: list[tuple[Plan, np.ndarray, list[Patch]]] = []
-    for plan, together in compiled.plans[key]:
+    for plan, together in shared:
         columns: list[int] = []
         patches: list[Patch] = []
         for shape in together:

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.circuit.edits import Sheet
 from diagnose.circuit.layout import Compiled
 from diagnose.circuit.netlist import Add, Case, Edit, Element, Move, Open
+from diagnose.circuit.point import element_view
 from diagnose.circuit.solve import Solution, Start, settle_cases
 from diagnose.circuit.thevenin import resistance_spread, sensitivities_many, thevenin_many
 from diagnose.errors import CircuitError, unknown
@@ -88,20 +88,36 @@ def with_element(
     instead_of  element that is taken out (a pulled fuse); the new one goes between its ends
     """
     known = compiled.layout.element_of
-    edits: tuple[Edit, ...] = (Add(element),)
+    out: tuple[Edit, ...] = ()
     if instead_of is not None:
         if instead_of not in known:
             raise CircuitError(f"in place of {instead_of}: {unknown('element', instead_of, known)}")
-        edits = (Open(instead_of), *edits)
-    solution = settle_cases(compiled, [Case((*c.edits, *edits), c.states) for c in cases], start)
-    return Loaded(solution, *_added(solution, element.law))
+        out = (Open(instead_of),)
+    return _loaded(compiled, cases, [element] * len(cases), out, start)
 
 
 def with_elements(
     compiled: Compiled, cases: Sequence[Case], elements: Sequence[Element], start: Start | None = None
 ) -> Loaded:
     """Settle each case with its own added element, all of one law, in one batch."""
-    loaded = [Case((*c.edits, Add(e)), c.states) for c, e in zip(cases, elements, strict=True)]
+    return _loaded(compiled, cases, elements, (), start)
+
+
+def _loaded(
+    compiled: Compiled,
+    cases: Sequence[Case],
+    elements: Sequence[Element],
+    edits: tuple[Edit, ...],
+    start: Start | None,
+) -> Loaded:
+    """Settle each case with its element added before all else, and these edits after all."""
+    given: dict[tuple[int, int], tuple[Edit, ...]] = {}
+    loaded = []
+    for case, element in zip(cases, elements, strict=True):
+        key = id(case.given), id(element)
+        if key not in given:
+            given[key] = (Add(element), *case.given)
+        loaded.append(Case((*case.edits, *edits) if edits else case.edits, case.states, given[key]))
     solution = settle_cases(compiled, loaded, start)
     return Loaded(solution, *_added(solution, elements[0].law))
 
@@ -155,9 +171,7 @@ def read_amps_in_series(
     plus, _ = _ends(compiled, element)
     between = f"{INSTRUMENT}.inner"
     shunt = Element(INSTRUMENT, "resistor", plus, between, {"resistance": shunt_ohms})
-    edits: tuple[Edit, ...] = (Move(element, "plus", between), Add(shunt))
-    solution = settle_cases(compiled, [Case((*c.edits, *edits), c.states) for c in cases], start)
-    return Loaded(solution, *_added(solution, "resistor"))
+    return _loaded(compiled, cases, [shunt] * len(cases), (Move(element, "plus", between),), start)
 
 
 def read_diode_test(
@@ -184,24 +198,11 @@ def _ends(compiled: Compiled, element: str) -> tuple[str, str]:
 
 
 def _added(solution: Solution, law: str) -> tuple[Array, Array]:
-    """Volts and current of the element added last in every case."""
+    """Volts and current of the element of this law that was added first in every case."""
     volts, amps = np.zeros(solution.size), np.zeros(solution.size)
     for part in solution.parts:
-        last = _last_spare(part.sheet, law)
-        names = [part.sheet.layout.elements[i].id for i in last]
-        for name in set(names):
-            here = np.array([n == name for n in names])
-            columns = part.sheet.columns[here]
-            volts[columns] = solution.across(name)[columns]
-            amps[columns] = solution.current(name)[columns]
+        name = part.sheet.layout.elements[part.sheet.layout.spare[law][0]].id
+        view = element_view(part, name)
+        assert view is not None
+        volts[part.sheet.columns], amps[part.sheet.columns] = view
     return volts, amps
-
-
-def _last_spare(sheet: Sheet, law: str) -> list[int]:
-    """Per column, the spare element of this law that was filled last."""
-    last = [-1] * sheet.size
-    for slot in sheet.layout.spare[law]:
-        for patch in sheet.patches:
-            if patch.element == slot:
-                last[patch.start : patch.stop] = [slot] * (patch.stop - patch.start)
-    return last

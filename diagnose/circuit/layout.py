@@ -83,7 +83,10 @@ class Layout:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Compiled:
-    """A checked netlist. layout: without spares; layouts and plans are kept for reuse."""
+    """A checked netlist. layout: without spares; layouts and plans are kept for reuse.
+
+    plans  also used by other netlists that differ in values only
+    """
 
     netlist: Netlist
     layout: Layout
@@ -96,9 +99,38 @@ class Compiled:
 
 
 def compile_netlist(netlist: Netlist) -> Compiled:
-    """Check a netlist and lay it out. Raises CircuitError naming the element or device at fault."""
+    """Check a netlist and lay it out; the last few are kept.
+
+    raises  CircuitError naming the element or device at fault
+    """
+    kept = _COMPILED.get(id(netlist))
+    if kept is not None and kept.netlist is netlist:
+        return kept
     _check(netlist)
-    return Compiled(netlist, _lay_out(netlist, {}, 0))
+    pattern = (
+        tuple((e.id, e.law, e.plus, e.minus) for e in netlist.elements),
+        tuple((d.id, d.law, *sorted(d.roles.items())) for d in netlist.devices),
+        netlist.ground,
+    )
+    compiled = Compiled(
+        netlist, _lay_out(netlist, {}, 0), {}, _keep(_PLANS, pattern, _PLANS.get(pattern, {}))
+    )
+    return _keep(_COMPILED, id(netlist), compiled)
+
+
+# The same loom is asked for again and again: by every list of suspects, and with other values drawn for it.
+KEPT_NETLISTS = 8
+_COMPILED: dict[int, Compiled] = {}
+_PLANS: dict[Any, dict[Any, Any]] = {}
+
+
+def _keep(kept: dict[Any, Any], key: Any, value: Any) -> Any:
+    """Put a value last among the few that are kept."""
+    kept.pop(key, None)
+    kept[key] = value
+    while len(kept) > KEPT_NETLISTS:
+        kept.pop(next(iter(kept)))
+    return value
 
 
 def with_spares(compiled: Compiled, elements: Mapping[str, int], nodes: int) -> Layout:

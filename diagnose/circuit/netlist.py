@@ -145,8 +145,14 @@ Edit = Change | Open | Add | Move | Reverse | Force
 class Case:
     """One situation to solve: edits in order, and device states to start from (missing = 0).
 
-    held  devices whose start state may not change (e.g. `engine off`); rarely needed
+    given  edits that come before the others; many cases share the one tuple (a condition), read only once
     """
 
     edits: tuple[Edit, ...] = ()
     states: tuple[tuple[str, int], ...] = ()
+    given: tuple[Edit, ...] = ()
+
+    @property
+    def every_edit(self) -> tuple[Edit, ...]:
+        """All edits in the order in which they act."""
+        return (*self.given, *self.edits)

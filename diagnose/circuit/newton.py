@@ -6,7 +6,6 @@ What only edits change is stamped and eliminated once (stage 1); what devices ch
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +15,13 @@ from diagnose.circuit.edits import Patch, Sheet
 from diagnose.circuit.eliminate import eliminate, scratch_here, substitute
 from diagnose.circuit.layout import Layout
 from diagnose.circuit.netlist import DEVICE_VALUES, JOINT_OHMS, LEAK_OHMS, OPEN_OHMS
+from diagnose.circuit.stamps import (
+    count_branches,
+    inject_current,
+    place_stamps,
+    squeeze_stamps,
+    stamp_elements,
+)
 
 Array = np.ndarray[Any, Any]
 
@@ -36,23 +42,6 @@ CASE_ARRAYS = (
     *("columns", "present", "forced", "conductance", "fixed_g", "source_j", "bent_present"),
     *("shares", "inverse", "edges1", "grounded1", "degree", "present_driven", "driven_g", "cold_ratio"),
 )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stamp:
-    """Where one element goes: positions of its ends (-1 ground), edge slot (-1 none), columns.
-
-    whole  True: all columns, however many are left; piece: the columns as a slice
-    """
-
-    row: int
-    plus: int
-    minus: int
-    slot: int
-    start: int
-    stop: int
-    whole: bool
-    piece: slice
 
 
 class Work:
@@ -136,39 +125,10 @@ class Work:
     # ---- where elements go ---------------------------------------------------------------------
 
     def _place_stamps(self) -> None:
-        self.stamps_fixed = self._stamps(self.fixed)
-        self.stamps_driven = self._stamps(self.driven)
-        self.stamps_bent = self._stamps(self.bent)
-
-    def _stamps(self, numbers: Array) -> tuple[Stamp, ...]:
-        patched: dict[int, list[Patch]] = {}
-        for patch in self.patches:
-            patched.setdefault(patch.element, []).append(patch)
-        size = len(self.columns)
-        plus, minus = self.layout.plus[numbers].tolist(), self.layout.minus[numbers].tolist()
-        stamps = []
-        for row, number in enumerate(numbers.tolist()):
-            if number not in patched:
-                if plus[row] != minus[row]:
-                    stamps.append(self._stamp(row, plus[row], minus[row], 0, size, True))
-                continue
-            at = 0
-            for patch in sorted(patched[number], key=lambda p: p.start):
-                if at < patch.start and plus[row] != minus[row]:
-                    stamps.append(self._stamp(row, plus[row], minus[row], at, patch.start, False))
-                if patch.plus != patch.minus:
-                    stamps.append(self._stamp(row, patch.plus, patch.minus, patch.start, patch.stop, False))
-                at = patch.stop
-            if at < size and plus[row] != minus[row]:
-                stamps.append(self._stamp(row, plus[row], minus[row], at, size, False))
-        return tuple(stamps)
-
-    def _stamp(self, row: int, plus: int, minus: int, start: int, stop: int, whole: bool) -> Stamp:
-        ground, plan = self.layout.ground, self.plan
-        slot = -1 if ground in (plus, minus) else plan.slot_of[min(plus, minus), max(plus, minus)]
-        p = -1 if plus == ground else int(plan.position[plus])
-        m = -1 if minus == ground else int(plan.position[minus])
-        return Stamp(row, p, m, slot, start, stop, whole, slice(None) if whole else slice(start, stop))
+        self.stamps_fixed, self.stamps_driven, self.stamps_bent = (
+            place_stamps(self.layout, self.plan, self.patches, len(self.columns), numbers)
+            for numbers in (self.fixed, self.driven, self.bent)
+        )
 
     def branch_volts(self, numbers: Array, volts: Array) -> Array:
         """(len(numbers), B) volts of elements, plus against minus, ends as edits left them."""
@@ -216,7 +176,7 @@ class Work:
         for stamp in self.stamps_fixed:
             row = sources.get(int(self.fixed[stamp.row]))
             if row is not None:
-                _inject(stamp, self.source_j[row], self.grounded1)
+                inject_current(stamp, self.source_j[row], self.grounded1)
         # branches in circuit at every node, without those that devices switch
         self.degree = np.zeros((n, size), dtype=np.int8)
         count_branches(self.stamps_fixed, self.present[self.fixed], self.degree)
@@ -274,7 +234,7 @@ class Work:
         first = len(self.switched) + len(self.units)
         for stamp in self.stamps_driven:
             if stamp.row >= first:
-                _inject(stamp, j[stamp.row], self.grounded2)
+                inject_current(stamp, j[stamp.row], self.grounded2)
         if len(self.leaky):
             degree = self.degree.copy()
             count_branches(self.stamps_switched, inside, degree)
@@ -326,7 +286,7 @@ class Work:
             edges[s2:], grounded[p2:] = edges2, grounded2
             stamp_elements(stamps, slope, edges, grounded)
             for stamp in stamps:
-                _inject(stamp, offset[stamp.row], grounded)
+                inject_current(stamp, offset[stamp.row], grounded)
             shares = take("shares", plan.n_slots, len(active))
             inverse = take("inverse", self.layout.ground, len(active))
             eliminate(plan.stages[2], edges, grounded, shares, inverse, self.scratch)
@@ -358,7 +318,7 @@ class Work:
             if done.mean() > 0.25:
                 across, active = new[:, keep], active[keep]
                 edges2, grounded2 = edges2[:, keep], grounded2[:, :, keep]
-                stamps, patches = _squeeze_stamps(stamps, keep), _squeeze(patches, keep)
+                stamps, patches = squeeze_stamps(stamps, keep), _squeeze(patches, keep)
             else:
                 across = new
         else:
@@ -415,57 +375,12 @@ class Work:
         self.diode = a[:, mask], b[:, mask], c[:, mask]
         self.patches = _squeeze(self.patches, mask)
         for name in ("stamps_driven", "stamps_switched", "stamps_bent"):
-            setattr(self, name, _squeeze_stamps(getattr(self, name), mask))
+            setattr(self, name, squeeze_stamps(getattr(self, name), mask))
 
 
 def _of(layout: Layout, driven: Array, laws: tuple[str, ...], wanted: bool) -> Array:
     numbers = np.concatenate([layout.by_law[name] for name in laws])
     return np.sort(numbers[driven[numbers] == wanted])
-
-
-def stamp_elements(stamps: tuple[Stamp, ...], g: Array, edges: Array, grounded: Array) -> None:
-    """Add the conductances g (n_elements, B) of elements to where they go."""
-    for s in stamps:
-        piece = s.piece
-        # one end on ground (-1): the other is the larger
-        row = edges[s.slot, piece] if s.slot >= 0 else grounded[max(s.plus, s.minus), 0, piece]
-        row += g[s.row, piece]
-
-
-def _inject(s: Stamp, j: Array, grounded: Array) -> None:
-    piece = s.piece
-    if s.plus >= 0:
-        row = grounded[s.plus, 1, piece]
-        row += j[piece]
-    if s.minus >= 0:
-        row = grounded[s.minus, 1, piece]
-        row -= j[piece]
-
-
-def count_branches(stamps: tuple[Stamp, ...], inside: Array, degree: Array) -> None:
-    """Count the elements in circuit at both their ends, in degree (n, B)."""
-    for s in stamps:
-        piece = s.piece
-        here = inside[s.row, piece]
-        for node in (s.plus, s.minus):
-            if node >= 0:
-                row = degree[node, piece]
-                row += here
-
-
-def _squeeze_stamps(stamps: tuple[Stamp, ...], mask: Array) -> tuple[Stamp, ...]:
-    """Stamps after dropping the columns outside the mask."""
-    if all(s.whole for s in stamps):
-        return stamps
-    before = [0, *np.cumsum(mask).tolist()]
-    out = []
-    for s in stamps:
-        if s.whole:
-            out.append(s)
-        elif before[s.start] < before[s.stop]:
-            a, b = before[s.start], before[s.stop]
-            out.append(Stamp(s.row, s.plus, s.minus, s.slot, a, b, False, slice(a, b)))
-    return tuple(out)
 
 
 def _squeeze(patches: tuple[Patch, ...], mask: Array) -> tuple[Patch, ...]:

@@ -11,6 +11,7 @@ a sum of positive terms; and the back half gives the adjoint volts that every se
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,8 +20,9 @@ from diagnose.circuit.edits import Sheet
 from diagnose.circuit.elements import FILAMENT_EXPONENT
 from diagnose.circuit.eliminate import eliminate, forward, substitute
 from diagnose.circuit.netlist import LEAK_OHMS
-from diagnose.circuit.newton import Work, count_branches, stamp_elements
+from diagnose.circuit.newton import Work
 from diagnose.circuit.settle import Settled
+from diagnose.circuit.stamps import count_branches, stamp_elements
 
 Array = np.ndarray[Any, Any]
 
@@ -42,12 +44,18 @@ class Part:
     kept: dict[str, Any] = field(default_factory=dict)
 
 
-def sub_part(part: Part, start: int, stop: int) -> Part | None:
-    """The cases of a part whose numbers in the batch are start..stop, renumbered from 0; None without any."""
+def sub_part(part: Part, numbers: Array) -> Part | None:
+    """The cases of a part that get a new number in the batch; None without any.
+
+    numbers  (size of the batch,) new number of each case, -1 leaves it out
+    """
     sheet, settled = part.sheet, part.settled
-    keep = np.flatnonzero((sheet.columns >= start) & (sheet.columns < stop))
+    renumbered = numbers[sheet.columns]
+    keep = np.flatnonzero(renumbered >= 0)
     if not len(keep):
         return None
+    if len(keep) == sheet.size and np.array_equal(renumbered, sheet.columns):
+        return part
     place = np.full(sheet.size, -1)
     place[keep] = np.arange(len(keep))
     patches = []
@@ -66,7 +74,7 @@ def sub_part(part: Part, start: int, stop: int) -> Part | None:
             sheet.layout,
             sheet.plan,
             tuple(patches),
-            sheet.columns[keep] - start,
+            renumbered[keep],
             (rows[mine], place[columns[mine]], values[mine]),
             np.ascontiguousarray(sheet.states[:, keep]),
         ),
@@ -86,13 +94,12 @@ class Point:
     """The operating point of a part: every element's conductance and current, and the factors.
 
     g, current, across  (n_elements, B): small-signal conductance [S], amperes plus to minus, volts
-    shares, inverse     of the elimination (rows in plan order)
     """
 
     def __init__(self, part: Part):
         self.part = part
         self.work = work = Work(part.sheet, only_values=True)
-        plan, layout = work.plan, work.layout
+        layout = work.layout
         size = part.sheet.size
         numbers = np.arange(len(layout.elements))
         ordered = np.empty_like(part.settled.volts)
@@ -118,17 +125,24 @@ class Point:
             (work.stamps_driven, work.driven),
             (work.stamps_bent, work.bent),
         )
-        self.leaks = self._leaks()
-        edges = np.zeros((plan.n_slots, size))
-        grounded = np.zeros((layout.ground, 2, size))
+
+    @cached_property
+    def factors(self) -> tuple[Array, Array]:
+        """shares and inverse of the elimination (rows in plan order), worked out when first asked for."""
+        work, size = self.work, self.part.sheet.size
+        edges = np.zeros((work.plan.n_slots, size))
+        grounded = np.zeros((work.layout.ground, 2, size))
         grounded[:, 0] = self.leaks
         for stamps, rows in self.stamps:
             stamp_elements(stamps, self.g[rows], edges, grounded)
-        self.shares, self.inverse = np.empty_like(edges), np.empty((layout.ground, size))
-        for blocks in plan.stages:
-            eliminate(blocks, edges, grounded, self.shares, self.inverse, work.scratch)
+        shares, inverse = np.empty_like(edges), np.empty((work.layout.ground, size))
+        for blocks in work.plan.stages:
+            eliminate(blocks, edges, grounded, shares, inverse, work.scratch)
+        return shares, inverse
 
-    def _leaks(self) -> Array:
+    @cached_property
+    def leaks(self) -> Array:
+        """(n, B) what leaks from every node to ground. [S]"""
         work = self.work
         degree = np.zeros((work.layout.ground, self.part.sheet.size), dtype=np.int8)
         for stamps, rows in self.stamps:
@@ -142,16 +156,18 @@ class Point:
         for node, sign in ((plus, 1.0), (minus, -1.0)):
             if node != work.layout.ground and plus != minus:
                 currents[int(work.position[node])] = np.full(self.part.sheet.size, sign)
+        shares, _ = self.factors
         for blocks in work.plan.stages:
-            forward(blocks, currents, self.shares)
+            forward(blocks, currents, shares)
         return currents
 
     def resistance(self, plus: int, minus: int) -> Array:
         """(B,) Thevenin resistance between two nodes. [ohm]"""
         total = np.zeros(self.part.sheet.size)
+        _, inverse = self.factors
         for position, passed in self.inject(plus, minus).items():
             passed = passed * passed
-            passed *= self.inverse[position]
+            passed *= inverse[position]
             total += passed
         return total
 
@@ -163,7 +179,7 @@ class Point:
             passed[position] = amps
         volts = np.zeros((work.layout.ground + 1, self.part.sheet.size))
         for blocks in reversed(work.plan.stages):
-            substitute(blocks, passed, self.shares, self.inverse, volts, work.scratch)
+            substitute(blocks, passed, *self.factors, volts, work.scratch)
         return work.branch_volts(np.arange(len(work.layout.elements)), volts)
 
 

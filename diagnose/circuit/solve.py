@@ -132,20 +132,48 @@ class Solution:
             out[:, part.sheet.columns] = floating_nodes(part)[_own_nodes(part.sheet.layout)]
         return out
 
-    def take(self, start: int, stop: int) -> Solution:
-        """The cases start..stop as a solution of their own, as if they had been solved alone."""
-        parts = [p for p in (sub_part(part, start, stop) for part in self.parts) if p is not None]
-        cut = slice(start, stop)
+    def take(self, columns: Array) -> Solution:
+        """These cases, in rising order, as a solution of their own, as if they had been solved alone."""
+        numbers = np.full(self.size, -1)
+        numbers[columns] = np.arange(len(columns))
+        parts = [p for p in (sub_part(part, numbers) for part in self.parts) if p is not None]
         return Solution(
             self.compiled,
-            self.cases[cut],
+            tuple(self.cases[int(i)] for i in columns),
             self.nodes,
-            np.ascontiguousarray(self.volts[:, cut]),
+            self.volts[:, columns],
             self.devices,
-            np.ascontiguousarray(self.states[:, cut]),
-            self.converged[cut],
-            self.restless[cut],
+            self.states[:, columns],
+            self.converged[columns],
+            self.restless[columns],
             tuple(parts),
+        )
+
+    def replaced(self, columns: Array, other: Solution) -> Solution:
+        """The same with other's cases, in their order, in place of those at columns (rising)."""
+        numbers = np.arange(self.size)
+        numbers[columns] = -1
+        parts = [sub_part(part, numbers) for part in self.parts]
+        parts += [sub_part(part, np.asarray(columns)) for part in other.parts]
+        cases = list(self.cases)
+        for i, case in zip(columns, other.cases, strict=True):
+            cases[int(i)] = case
+
+        def put(mine: Array, its: Array) -> Array:
+            out = mine.copy()
+            out[..., columns] = its
+            return out
+
+        return Solution(
+            self.compiled,
+            tuple(cases),
+            self.nodes,
+            put(self.volts, other.volts),
+            self.devices,
+            put(self.states, other.states),
+            put(self.converged, other.converged),
+            put(self.restless, other.restless),
+            tuple(p for p in parts if p is not None),
         )
 
     def residual(self) -> Array:

@@ -82,7 +82,7 @@ def _node_names(part: Part, here: int, solution: Solution, column: int) -> dict[
     layout = part.sheet.layout
     used = {k for n in range(len(layout.elements)) for k in part.sheet.ends(n, here)} - {layout.ground}
     fresh: list[str] = []
-    for edit in solution.cases[column].edits:
+    for edit in solution.cases[column].every_edit:
         wanted: Sequence[str] = ()
         if isinstance(edit, Add):
             wanted = (edit.element.plus, edit.element.minus)
@@ -99,7 +99,7 @@ def _element_name(solution: Solution, column: int, element: Element) -> str:
         return element.id
     added = [
         e.element.id
-        for e in solution.cases[column].edits
+        for e in solution.cases[column].every_edit
         if isinstance(e, Add) and e.element.law == element.law
     ]
     which = int(element.id.removeprefix(f"#{element.law}"))

@@ -16,13 +16,13 @@ from diagnose.bike.build import (
     Build,
 )
 from diagnose.bike.currents import Service
-from diagnose.bike.model import Candidate, JobState, Measurement
+from diagnose.bike.model import Candidate, Condition, JobState, Measurement
 from diagnose.catalogue.model import Instrument
 from diagnose.predictions.functions import Functions
 from diagnose.predictions.outcomes import with_outcomes
 from diagnose.predictions.readings import mode_of, read_group
 from diagnose.predictions.severity import over_ranges, ranges
-from diagnose.predictions.situations import Found
+from diagnose.predictions.situations import Found, Mode, Solved
 from diagnose.predictions.table import Column
 
 __all__ = ["Found", "Predictor", "mode_of"]
@@ -41,11 +41,12 @@ class Predictor(Functions):
         instruments: Mapping[str, Instrument],
         latent_sd: np.ndarray | None = None,
         found: Found | None = None,
+        solved: Solved | None = None,
         *,
         graded: bool = False,
     ):
         """graded: a severity stands for the range around it; False: for exactly its ohms."""
-        super().__init__(built, service, candidates, instruments, latent_sd, found)
+        super().__init__(built, service, candidates, instruments, latent_sd, found, solved)
         self._columns: dict[tuple[JobState, str], Column] = {}
         self._parts: dict[bytes, Predictor] = {}
         self._ranges = ranges(self.candidates if graded else (), self.healthy)
@@ -105,7 +106,7 @@ class Predictor(Functions):
         ordered = sorted(groups.values(), key=lambda g: (g[0].kind == "lamp", g[0].condition.text))
         for first in range(0, len(ordered), GROUPS_AT_ONCE):
             some = ordered[first : first + GROUPS_AT_ONCE]
-            self.prepare(job, [(g[0].condition, mode_of(g[0])) for g in some if self._reads_solution(g[0])])
+            self.prepare(job, [each for group in some for m in group for each in self._read_at(m)])
             for group in some:
                 for column in read_group(self, job, group):
                     known = over_ranges(self._without_unmodelled(column), self._ranges)
@@ -113,13 +114,15 @@ class Predictor(Functions):
                     self._columns[(job, column.measurement)] = planned
         return {m.id: self._columns[(job, m.id)] for m in measurements}
 
-    def _reads_solution(self, m: Measurement) -> bool:
-        """Whether a measurement is read at the bare circuit's own operating point."""
+    def _read_at(self, m: Measurement) -> list[tuple[Condition, Mode]]:
+        """The solutions of the bare circuit that a measurement is read from."""
         if m.kind in ("inspect", "lamp", "amps", *STIRS):
-            return False
+            return []
         if m.kind in ("observe", "count"):
-            return self.built.spec.functions[m.what].kind not in ("spark", "stop", "charge")
-        return True
+            return self.seen_at(m.what, m.condition)
+        if m.kind == "ac_volts":
+            return [(m.condition, mode) for mode in self.ac_modes()]
+        return [(m.condition, mode_of(m))]
 
     def _without_unmodelled(self, column: Column) -> Column:
         """`unmodelled` predicts nothing: NaN for numbers, every word alike."""

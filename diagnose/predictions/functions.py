@@ -14,11 +14,11 @@ from diagnose.bike.build import (
 )
 from diagnose.bike.currents import as_condition, need_condition
 from diagnose.bike.model import Condition, JobState
-from diagnose.catalogue.model import Function
+from diagnose.catalogue.model import Function, Requirement
 from diagnose.circuit.solve import Solution
 from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions import effects
-from diagnose.predictions.situations import Situations
+from diagnose.predictions.situations import Mode, Situations
 
 HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
 HARMLESS_WORDS = 0.02
@@ -32,11 +32,10 @@ class Functions(Situations):
         """(n_candidates, n_words) what the function does in a condition; words of bike.acts."""
         f = self.built.spec.functions[function]
         own = as_condition(self.built, f.when)
-        reference_job = JobState()
         if f.kind in ("spark", "stop"):
             return self._need_words(job, f, condition)
         here = self.solution(job, condition)
-        healthy = self.solution(reference_job, own)
+        healthy = self.sound(own)
         match f.kind:
             case "light":
                 shares = self._light_shares(f, here, healthy)
@@ -60,6 +59,24 @@ class Functions(Situations):
             case "charge":
                 return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
         raise ValueError(f"function {function} has kind {f.kind!r}")
+
+    def seen_at(self, function: str, condition: Condition) -> list[tuple[Condition, Mode]]:
+        """The solutions that tell what a function does in a condition of the job; see function_words."""
+        f = self.built.spec.functions[function]
+        if f.kind in ("spark", "stop"):
+            return [
+                (need_condition(self.built, need, condition), mode)
+                for need in f.needs
+                for mode in self._need_modes(need)
+            ]
+        if f.kind == "charge":
+            return []  # of the bike as brought in
+        dark = f.kind == "flash" and bool(self.built.flashers)
+        rest = f.kind == "starter"
+        return [(condition, "dc"), *([(condition, "dark")] * dark), *([(Condition(), "dc")] * rest)]
+
+    def _need_modes(self, need: Requirement) -> tuple[Mode, ...]:
+        return {"ac_volts": self.ac_modes(), "ohms": ("dead",)}.get(need.quantity, ("dc",))
 
     def _charging_share(self, condition: Condition) -> np.ndarray:
         """(n_candidates,) how far charging lifts the posts at 5000 rpm, against a sound bike [1]."""
@@ -105,7 +122,7 @@ class Functions(Situations):
             if e.law == "lamp":
                 # by watts, not volts: supply volts stand across a broken filament too
                 watts = np.abs(here.across(element) * here.current(element))
-                full = abs(float((healthy.across(element) * healthy.current(element))[self.healthy]))
+                full = abs(float(healthy.power(element)[0]))
                 shares.append((watts / max(full, 1e-6)) ** effects.LIGHT_OF_WATTS)
             elif e.law == "electronic":
                 awake = here.state(self._device_of(element)) > 0
@@ -116,7 +133,7 @@ class Functions(Situations):
 
     def _current_share(self, element: str, here: Solution, healthy: Solution) -> np.ndarray:
         amperes = np.abs(here.current(element))
-        full = abs(float(healthy.current(element)[self.healthy]))
+        full = abs(float(healthy.current(element)[0]))
         return amperes / max(full, 1e-9)
 
     def _starter_words(
@@ -124,12 +141,12 @@ class Functions(Situations):
     ) -> np.ndarray:
         turning = here.state(self._device_of(f.element)) == 1
         volts = np.abs(here.across(f.element))
-        full = abs(float(healthy.across(f.element)[self.healthy]))
+        full = abs(float(healthy.across(f.element)[0]))
         rest = self.solution(job, Condition())
         pulled = np.zeros(len(self.candidates), dtype=bool)
         for d in self.built.netlist.devices:
             if d.law == "relay" and f.element.partition(".")[0] != d.id.partition(".")[0]:
-                woke = healthy.state(d.id)[self.healthy] == 1
+                woke = healthy.state(d.id)[0] == 1
                 asleep = self.service_state(d.id, condition) == 0
                 if woke and asleep:
                     pulled |= (here.state(d.id) == 1) & (rest.state(d.id) == 0)
@@ -150,18 +167,19 @@ class Functions(Situations):
     def service_state(self, device: str, condition: Condition) -> int:
         """State of a device on the sound bike with the last-pressed control released."""
         momentary = Condition(tuple(p for p in condition.controls if p[1] != "pressed"))
-        solution = self.solution(JobState(), momentary)
-        return int(solution.state(device)[self.healthy])
+        return int(self.sound(momentary).state(device)[0])
 
     def _need_words(self, job: JobState, f: Function, condition: Condition) -> np.ndarray:
         words = []
         for need in f.needs:
             here = need_condition(self.built, need, condition)
-            modes = {"ac_volts": self.ac_modes(), "ohms": ("dead",)}.get(need.quantity, ("dc",))
             plus = node_of_point(self.built.spec, need.plus)
             minus = node_of_point(self.built.spec, need.minus)
-            seen = [thevenin(self.solution(job, here, mode), plus, minus) for mode in modes]
-            value = seen[0][1] if need.quantity == "ohms" else np.sqrt(sum(v**2 for v, _ in seen))
+            seen = [self.solution(job, here, mode) for mode in self._need_modes(need)]
+            if need.quantity == "ohms":
+                _, value = thevenin(seen[0], plus, minus)
+            else:
+                value = np.sqrt(sum(s.between(plus, minus) ** 2 for s in seen))
             words.append(effects.need_words(value, need.weak, need.dead, need.below))
         return effects.worst_of(words) if f.kind == "spark" else effects.stop_words(words)
 
@@ -173,15 +191,17 @@ class Functions(Situations):
         """
         self.found()
         assert self._used is not None
-        reference = self._used[:, :, self.healthy]
-        moved = np.abs(self._used - reference[:, :, None]).max(axis=(0, 1)) > HARMLESS_VOLTS
+        volts = self._used.volts.reshape(len(self._used.nodes), -1, len(self.candidates))
+        reference = volts[:, :, self.healthy]
+        moved = np.abs(volts - reference[:, :, None]).max(axis=(0, 1)) > HARMLESS_VOLTS
         for c_index, c in enumerate(self.candidates):
             if not c.is_fault or not any(f.edits for f in c.faults):
                 moved[c_index] = True
         for mask in (*self.found().opened.values(), *self.found().latched.values()):
             moved |= mask
-        for f in self.built.spec.functions.values():
-            condition = as_condition(self.built, f.when)
-            words = self.function_words(JobState(), f.id, condition)
+        conditions = {f.id: as_condition(self.built, f.when) for f in self.built.spec.functions.values()}
+        self.prepare(JobState(), [each for f, c in conditions.items() for each in self.seen_at(f, c)])
+        for function, condition in conditions.items():
+            words = self.function_words(JobState(), function, condition)
             moved |= np.abs(words - words[self.healthy]).max(axis=1) > HARMLESS_WORDS
         return moved

@@ -251,7 +251,7 @@ def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Col
         loaded = bench.with_elements(p.compiled, cases, lamps)
         n = len(p.candidates)
         for k, i in enumerate(added):
-            part = loaded.solution.take(k * n, (k + 1) * n)
+            part = loaded.solution.take(np.arange(k * n, (k + 1) * n))
             found[group[i].id], _ = _over_phases(part, *pairs[i], part.between(*pairs[i]))
     return [_words(m, effects.lamp_words(found[m.id], full)) for m in group]
 

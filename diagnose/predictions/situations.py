@@ -57,6 +57,9 @@ class Found:
         )
 
 
+Solved = Mapping[tuple[JobState, str, Mode], Solution]  # by job state, condition and mode
+
+
 class Situations:
     """Operating points of one bike for one list of candidates; hides only caches."""
 
@@ -68,22 +71,27 @@ class Situations:
         instruments: Mapping[str, Instrument],
         latent_sd: np.ndarray | None = None,
         found: Found | None = None,
+        solved: Solved | None = None,
     ):
+        """solved: what another list of this bike's candidates has solved, already cut to these."""
         self.latent_sd = latent_sd
         self.built = built
         self.service = service
         self.candidates = tuple(candidates)
         self.instruments = instruments
-        self.compiled = compile_netlist(built.netlist)
+        self._solved: dict[tuple[JobState, str, Mode], Solution] = dict(solved or {})
+        known = next(iter(self._solved.values()), None)
+        self.compiled = known.compiled if known is not None else compile_netlist(built.netlist)
         self.healthy = next(i for i, c in enumerate(self.candidates) if not c.is_fault)
-        self._solved: dict[tuple[JobState, str, Mode], Solution] = {}
         self._found: Found | None = found
         self._charge: dict[tuple[JobState, str], np.ndarray] = {}
         self._raised: dict[tuple[JobState, str], np.ndarray] = {}
         self._own_edits = tuple(tuple(e for f in c.faults for e in f.edits) for c in self.candidates)
         # only changed values can mean something else in the AC circuit or at other revolutions
         self._alike_everywhere = [not any(isinstance(e, Change) for e in own) for own in self._own_edits]
-        self._used: np.ndarray | None = None
+        self._used: Solution | None = None  # in use until something blew, condition after condition
+        self._sound: dict[str, Solution] = {}
+        self._started: dict[tuple[str, ...], list[tuple[tuple[str, int], ...]]] = {}
 
     # ---- cases ---------------------------------------------------------------------------------
 
@@ -94,23 +102,34 @@ class Situations:
         faults = self.candidates[index].faults
         return tuple(e for f in faults if not cured.intersection(f.repairs) for e in f.edits)
 
-    def _states(self, index: int, job: JobState) -> tuple[tuple[str, int], ...]:
+    def _states(self, job: JobState) -> Sequence[tuple[tuple[str, int], ...]]:
+        """What each candidate's devices start in: what had blown and was not renewed, what had latched."""
         if self._found is None:
-            return ()  # finding out what has blown
-        renewed = set(job.renewed)
-        out = []
-        for device, mask in self._found.opened.items():
-            if mask[index] and device.partition(".")[0] not in renewed:
-                out.append((device, 1))
-        for device, mask in self._found.latched.items():
-            if mask[index]:
-                out.append((device, 2))
-        return tuple(out)
+            return [()] * len(self.candidates)  # finding out what has blown
+        if job.renewed not in self._started:
+            out: list[tuple[tuple[str, int], ...]] = [()] * len(self.candidates)
+            found = [
+                (d, 1, m) for d, m in self._found.opened.items() if d.partition(".")[0] not in job.renewed
+            ]
+            for device, state, mask in (*found, *((d, 2, m) for d, m in self._found.latched.items())):
+                for i in np.flatnonzero(mask).tolist():
+                    out[i] += ((device, state),)
+            self._started[job.renewed] = out
+        return self._started[job.renewed]
 
     def _cases(
-        self, job: JobState, condition: Condition, mode: Mode, raised: np.ndarray | None = None
+        self,
+        job: JobState,
+        condition: Condition,
+        mode: Mode,
+        rows: Sequence[int] | None = None,
+        raised: np.ndarray | None = None,
     ) -> list[Case]:
-        """raised: (n_candidates,) volts more that a regulator holds at its output, where it is known. [V]"""
+        """The netlist cases of candidates in a condition.
+
+        rows    of these only
+        raised  (n_candidates,) volts more that a regulator holds at its output, where it is known. [V]
+        """
         base = condition_edits(self.built, condition, job)
         if mode == "silent":
             base = base + tuple(Change(e, "max_current", 0.0) for e in self.built.generators)
@@ -133,28 +152,30 @@ class Situations:
         if mode == "dc" and condition.engine != "off" and self.built.triggers:
             idle = self.untriggered(job, condition)
         apart = [j for j in (*condition.apart, *job.apart) if j in self.built.spec.wires]
+        states = self._states(job)
         cases = []
-        for i in range(len(self.candidates)):
+        for i in range(len(self.candidates)) if rows is None else rows:
             own = self._fault_edits(i, job)
             if not self._alike_everywhere[i]:
                 own = fault_edits_in(self.built, own, condition, alternating=alternating, angle=angle)
             if apart:
                 own = hanging(self.built, own, apart)
-            edits = base + own
             if charge is not None:
-                edits += self._weakened_charge(condition, float(charge[i]), edits)
+                own += self._weakened_charge(condition, float(charge[i]), own)
             if raised is not None:
-                edits += tuple(
-                    Change(e, "regulated_volts", self._held(e, edits) + float(raised[i]))
+                own += tuple(
+                    Change(e, "regulated_volts", self._held(e, (*base, *own)) + float(raised[i]))
                     for e in self.built.generators
                 )
             if field is not None and field[i] < 1.0:
-                edits += tuple(
-                    Change(e, "emf", _last(edits, e, "emf", 0.0) * float(field[i]))
+                own += tuple(
+                    Change(e, "emf", _last((*base, *own), e, "emf", 0.0) * float(field[i]))
                     for e in self.built.excited
                 )
-            edits += tuple(Change(e, "closed", 0.0) for e, mask in idle.items() if mask[i])
-            cases.append(Case(edits, self._states(i, job)))
+            for e, mask in idle.items():
+                if mask[i]:
+                    own += (Change(e, "closed", 0.0),)
+            cases.append(Case(own, states[i], base))
         return cases
 
     def _weakened_charge(self, condition: Condition, share: float, edits: Sequence[Edit]) -> tuple[Edit, ...]:
@@ -202,10 +223,10 @@ class Situations:
         if key not in self._raised:
             raised = np.zeros(len(self.candidates))
             for _ in range(SENSE_ROUNDS):
-                cases = self._cases(job, condition, "dc", raised)
+                cases = self._cases(job, condition, "dc", raised=raised)
                 here = settle_cases(self.compiled, cases)
                 for generator, (plus, minus) in self.built.sensed.items():
-                    held = np.array([self._held(generator, c.edits) for c in cases]) - raised
+                    held = np.array([self._held(generator, c.every_edit) for c in cases]) - raised
                     ohms = self.built.elements[generator].values["resistance"]
                     droop = np.abs(here.current(generator)) * ohms
                     ratio = np.abs(here.across(generator)) / np.maximum(
@@ -265,17 +286,61 @@ class Situations:
         if not missing:
             return
         cases: list[Case] = []
+        like: list[tuple[Solution | None, np.ndarray]] = []
         for (_, mode), condition in missing.items():
-            cases.extend(self._cases(job, condition, mode))
+            base, rows = self._like_in_use(job, condition, mode)
+            like.append((base, rows))
+            cases.extend(self._cases(job, condition, mode, rows.tolist()))
         only = next(iter(missing.items())) if len(missing) == 1 else None
         start = self._start(only[1], only[0][1]) if only else None
+        if start is not None:
+            start = Start(start.solution, start.columns[like[0][1]])
         whole = settle_cases(self.compiled, cases, start)
-        n = len(self.candidates)
-        for k, (text, mode) in enumerate(missing):
+        first = 0
+        for (text, mode), (base, rows) in zip(missing, like, strict=True):
             while len(self._solved) >= max(KEPT_SOLUTIONS, len(missing)):
                 self._solved.pop(next(iter(self._solved)))
-            part = whole if len(missing) == 1 else whole.take(k * n, (k + 1) * n)
-            self._solved[(job, text, mode)] = part
+            own = np.arange(first, first + len(rows))
+            first += len(rows)
+            part = whole if len(missing) == 1 else whole.take(own)
+            part = part if base is None else base.replaced(rows, part)
+            self._solved[(job, text, mode)] = self._settled(part)
+
+    def _settled(self, solution: Solution) -> Solution:
+        """What is kept of a solved condition: all of it."""
+        return solution
+
+    def _like_in_use(
+        self, job: JobState, condition: Condition, mode: Mode
+    ) -> tuple[Solution | None, np.ndarray]:
+        """The condition as it was while the bike was used, and the candidates that have changed since.
+
+        Nothing has for a candidate that blew nothing, as long as no alternator charges.
+        """
+        everyone = np.arange(len(self.candidates))
+        if self._used is None or mode != "dc" or job != JobState():
+            return None, everyone
+        if condition.engine not in ("off", "cranking") or condition not in self.service.conditions:
+            return None, everyone
+        changed = np.zeros(len(everyone), dtype=bool)
+        for mask in (*self.found().opened.values(), *self.found().latched.values()):
+            changed |= mask
+        if condition.engine != "off":
+            for mask in self.untriggered(job, condition).values():
+                changed |= mask
+        base = self._used.take(self.service.conditions.index(condition) * len(everyone) + everyone)
+        return base, np.flatnonzero(changed)
+
+    def sound(self, condition: Condition) -> Solution:
+        """The sound bike alone, as brought in; one case."""
+        if condition.text not in self._sound:
+            (case,) = self._cases(JobState(), condition, "dc", [self.healthy])
+            self._sound[condition.text] = self._settled(settle_cases(self.compiled, [case]))
+        return self._sound[condition.text]
+
+    def solved_for(self, keep: np.ndarray) -> Solved:
+        """Everything solved so far of some of the candidates. keep (n_candidates,) bool."""
+        return {key: solution.take(np.flatnonzero(keep)) for key, solution in self._solved.items()}
 
     def bare_cases(self, job: JobState, condition: Condition) -> tuple[list[Case], Start | None]:
         """Every candidate's case in a condition, to be solved with an instrument in it, and a start."""
@@ -300,7 +365,6 @@ class Situations:
             conditions = self.service.conditions
             cases = [c for condition in conditions for c in self._cases(JobState(), condition, "found")]
             used = settle_cases(self.compiled, cases)
-            self._used = used.volts.reshape(len(used.nodes), *(len(conditions), len(self.candidates)))
             shape = (len(conditions), len(self.candidates))
             opened: dict[str, np.ndarray] = {}
             latched: dict[str, np.ndarray] = {}
@@ -311,7 +375,7 @@ class Situations:
                 mask = (used.state(device.id) == value).reshape(shape).any(axis=0)
                 if mask.any():
                     target[device.id] = mask
-            self._found = Found(opened, latched)
+            self._used, self._found = used, Found(opened, latched)
         return self._found
 
     def solutions(self) -> tuple[Solution, ...]:
@@ -321,6 +385,7 @@ class Situations:
     def as_new(self) -> None:
         """Take the bike as not used since the fault came: nothing has blown or latched yet."""
         self._found = Found({}, {})
+        self._started.clear()
 
     def found_of(self, index: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """(fuses found blown, outputs found latched off) of one candidate; component ids, outputs."""

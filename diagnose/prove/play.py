@@ -23,7 +23,7 @@ from diagnose.circuit.netlist import Change
 from diagnose.conversation.planning import physical
 from diagnose.decks import measurement_deck
 from diagnose.ngspice import reading, run_deck
-from diagnose.players import METER_GAIN_SD, _NgspicePredictor, with_tolerances
+from diagnose.players import METER_GAIN_SD, NgspicePredictor, with_tolerances
 from diagnose.predictions.compute import Found, Predictor
 from diagnose.prove.bench import Bench
 from diagnose.prove.damage import Harm, harms
@@ -51,6 +51,7 @@ class LoomPlayer:
     index: int = 1
     gain: float = 1.0
     predictor: Predictor = field(init=False)
+    decks: Predictor = field(init=False)
     given: dict[tuple[JobState, str, int], str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -59,16 +60,20 @@ class LoomPlayer:
             drawn = with_tolerances(built.netlist, self.rng)
             built = replace(built, netlist=drawn, elements={e.id: e for e in drawn.elements})
             self.gain = 1.0 + METER_GAIN_SD * float(self.rng.standard_normal())
-        kind = _NgspicePredictor if self.ngspice else Predictor
+        kind = NgspicePredictor if self.ngspice else Predictor
         pair = (Candidate("no_fault", (), 0.5), self.truth)
         sound = self.bench.sound
         self.predictor = kind(built, sound.service, pair, sound.instruments, None, Found({}, {}))
+        self.decks = Predictor(built, sound.service, pair, sound.instruments, None, Found({}, {}))
 
     def answer(self, m: Measurement, job: JobState, times: int = 1) -> str:
         """What the user reads in this state of the bike."""
         job = replace(job, said=(), done=())
         if m.kind == "inspect":
             return self._look(m)
+        if self.ngspice and not m.choices:
+            deck = measurement_deck(self.decks, self.index, job, m, m.id)
+            return self._shown(m, reading(deck, run_deck(deck)))
         column = self.predictor.columns(job, [m])[m.id]
         if column.words is not None:
             row = np.asarray(column.words)[self.index]
@@ -79,12 +84,7 @@ class LoomPlayer:
                 self.given[key] = column.choices[int(self.rng.choice(len(row), p=row / row.sum()))]
             return self.given[key]
         assert column.value is not None
-        if self.ngspice:
-            deck = measurement_deck(self.predictor, self.index, job, m, m.id)
-            value = reading(deck, run_deck(deck))
-        else:
-            value = float(np.asarray(column.value)[self.index])
-        return self._shown(m, value)
+        return self._shown(m, float(np.asarray(column.value)[self.index]))
 
     def _look(self, m: Measurement) -> str:
         seen = [
