@@ -22,6 +22,8 @@ from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED
 from diagnose.remembered import LastUsed, recall, remember
 
+NOT_LISTED = ("not listed", "my bike is not listed", "none of these", "another")
+
 if TYPE_CHECKING:
     from diagnose.conversation.session import Session
     from diagnose.means import Opened
@@ -155,7 +157,8 @@ def _ask_bike(options: argparse.Namespace, last: LastUsed) -> LastUsed:
     terminal: Terminal = PlainTerminal()
     offer = _offer(last, bikes, file)
     terminal.show(wrap(_sentence(file, "ask_bike"), terminal.width()), "question")
-    listed = [f"{number}  {bike.replace('_', ' ')}" for number, bike in enumerate(bikes, 1)]
+    names = [*(bike.replace("_", " ") for bike in bikes), _sentence(file, "ask_bike_unlisted")]
+    listed = [f"{number}  {name}" for number, name in enumerate(names, 1)]
     terminal.show("\n".join(wrap(line, terminal.width(), "  ") for line in listed))
     if offer:
         said = ", ".join(offer.values())
@@ -174,6 +177,8 @@ def _ask_bike(options: argparse.Namespace, last: LastUsed) -> LastUsed:
             )
         if typed.isdigit() and 1 <= int(typed) <= len(bikes):
             return LastUsed(bikes[int(typed) - 1])
+        if typed == str(len(names)) or typed.lower() in NOT_LISTED:
+            return LastUsed(_compose(terminal, options.knowledge))
         if _is_bike_file(typed):
             return LastUsed(typed)
         near = _bikes_named(typed, bikes)
@@ -182,8 +187,18 @@ def _ask_bike(options: argparse.Namespace, last: LastUsed) -> LastUsed:
         from diagnose.wording import read_wording
 
         wording = read_wording(file)
-        again = wording.say("ask_bike_again", most=len(bikes))
+        again = wording.say("ask_bike_again", most=len(names))
         terminal.show(wrap(again, terminal.width()), "problem")
+
+
+def _compose(terminal: Terminal, knowledge: str | None) -> str:
+    """The bike that is made from a few questions, because it is not listed."""
+    from diagnose.newbike.command import compose_in_job
+
+    try:
+        return compose_in_job(terminal, knowledge)
+    except EOFError as err:
+        raise UsageError("the input ended before the bike was made; nothing was kept") from err
 
 
 def _is_bike_file(text: str) -> bool:

@@ -179,6 +179,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "demo_begins": ("bike",),
     "demo_ends": ("fault",),
     "ask_bike_again": ("most",),
+    "ask_bike_unlisted": (),
     "as_last_time": ("used",),
     "taken_as": ("complaints",),
     "term_list": ("count",),

@@ -29,6 +29,8 @@ from diagnose.catalogue.model import BikeSpec
 from diagnose.cli import main
 from diagnose.conversation.terminal import PlainTerminal
 from diagnose.errors import KnowledgeError, UsageError
+from diagnose.jobs import _ask_bike
+from diagnose.locations import bike_names
 from diagnose.newbike.ask import ask_all, summary
 from diagnose.newbike.complaints import fitting_complaints
 from diagnose.newbike.covering import covering_rows, pairs
@@ -38,6 +40,7 @@ from diagnose.newbike.read import read_questionnaire
 from diagnose.newbike.settle import Settled, can_be, ranked, settle
 from diagnose.newbike.words import read_words
 from diagnose.predictions.compute import Predictor
+from diagnose.remembered import LastUsed
 
 ROOT = KNOWLEDGE.parent
 
@@ -148,7 +151,7 @@ def _twos(row: dict[str, str]) -> list[tuple[tuple[str, str], tuple[str, str]]]:
 
 def test_every_row_composes_without_a_problem_and_can_be_complained_of() -> None:
     seen = set()
-    for row in rows():
+    for row in rows()[::2]:  # all of them: python -m diagnose.newbike.covering --faults 0
         bike = made(**row)
         seen |= set(bike.spec.complaints)
         assert {"lamp_dim", "horn_dead", "fuse_blows", "no_spark"} <= set(bike.spec.complaints)
@@ -160,7 +163,7 @@ def test_every_row_composes_without_a_problem_and_can_be_complained_of() -> None
 
 def test_a_sound_one_stays_within_the_limits_of_the_trade_and_a_thin_wire_does_not() -> None:
     """Limits and their sources: diagnose.audit (lamps 85 %, fuses 80 %, cranking 9.6 V, charging, 25 mA)."""
-    bike = made(**rows()[-1])
+    bike = made(start="kick", ignition="magneto", bulbs="led", hazard="with")
     assert sound_problems(bike.spec) == []
     thin = yaml.safe_load(bike.text)
     thin["override"]["main_feed"] |= {"area": "0.2 mm2", "length": "3 m"}
@@ -336,9 +339,15 @@ def test_only_what_the_options_leave_open_is_asked() -> None:
 # ---- the command
 
 
+@pytest.fixture(scope="module")
+def cached(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("cache")  # what is read once is read for all
+
+
 @pytest.fixture
-def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def home(tmp_path: Path, cached: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("DIAGNOSE_HOME", str(tmp_path))
+    monkeypatch.setenv("DIAGNOSE_CACHE", str(cached))
     return tmp_path / "data" / "bikes"
 
 
@@ -490,3 +499,25 @@ def test_an_answer_that_goes_with_nothing_is_said_to_be_a_fault_of_the_file(tmp_
         UsageError, match=r"volts=v6 goes with no other answers; .*newbike\.yaml has to be mended"
     ):
         settle(small, {"volts": "v6"})
+
+
+def test_a_job_offers_to_make_a_bike_that_is_not_listed_and_goes_on_with_it(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The list, five lines typed, a name; then the job has its bike."""
+    import io
+
+    monkeypatch.setenv("COLUMNS", "40")
+    options = SimpleNamespace(knowledge=None, lines=False, bike="")
+    for name in ("Shed find", "barn find"):
+        first = "not listed" if name == "Shed find" else str(len(bike_names()) + 1)
+        monkeypatch.setattr(sys, "stdin", io.StringIO(f"{first}\nkick\n\n\nrest\n{name}\n"))
+        chosen = _ask_bike(options, LastUsed(""))  # type: ignore[arg-type]
+        told = capsys.readouterr().out
+        assert chosen.bike == name.lower().replace(" ", "_") and (home / f"{chosen.bike}.yaml").is_file()
+        assert "my bike is not listed" in told and "You did not say these" in told
+        assert max(len(line) for line in told.split("\n") if "/" not in line) <= 40
+    monkeypatch.setattr(sys, "stdin", io.StringIO("not listed\nkick\n"))
+    with pytest.raises(UsageError, match="before the bike was made; nothing was kept"):
+        _ask_bike(options, LastUsed(""))  # type: ignore[arg-type]
+    assert len(list(home.iterdir())) == 2

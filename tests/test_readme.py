@@ -37,6 +37,32 @@ def test_the_session_in_the_readme_is_what_the_demonstration_prints(tmp_path):
     assert shown.strip() == demo_text(tmp_path).strip()
 
 
+COMPOSING = ("compose", "--start", "kick", "--ignition", "flywheel", "--name", "shed_find", "--quick")
+FIRST_STEP = ("job", "--plain", "--bike", "shed_find", "--complaint", "headlamp_dead", "--kit", "meter",
+              "--skill", "trade")  # fmt: skip
+TYPED = "none\nyes\nskip\n"  # history; the switches are set and the fault is still there; what else works
+
+
+def composing_texts(home: Path) -> dict[str, str]:
+    """What composing a bike and the first step of a job on it print on a screen of 80 columns."""
+    env = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "DIAGNOSE_HOME": str(home)}
+    env.pop("DIAGNOSE_CACHE", None)
+    said = []
+    for command, typed in ((COMPOSING, ""), (FIRST_STEP, TYPED)):
+        run = subprocess.run([sys.executable, "-m", "diagnose", *command], input=typed, capture_output=True,
+                             text=True, env=env, cwd=ROOT, check=False)  # fmt: skip
+        assert run.returncode == 0, run.stderr
+        said.append(run.stdout.replace(str(home / "data"), "~/.local/share/diagnose").strip())
+    shown, _, _ = said[1].partition("\n> \nPaused.")
+    return {"composing": f"$ diagnose {' '.join(COMPOSING)}\n\n{said[0]}", "first step": shown}
+
+
+def test_composing_and_its_first_step_in_the_readme_are_what_is_printed(tmp_path):
+    for name, text in composing_texts(tmp_path).items():
+        shown = README.split(f"<!-- {name} begins -->\n```text\n")[1].split(f"```\n<!-- {name} ends -->")[0]
+        assert shown.strip() == text.strip(), name
+
+
 def test_every_command_is_documented_in_the_readme():
     actions = next(a for a in parser()._actions if a.dest == "command")
     names = list(actions.choices)
