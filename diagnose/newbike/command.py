@@ -172,5 +172,6 @@ def _data(made: Made, path: Path | None) -> dict[str, Any]:
 
 def _tell(frame: Questionnaire, made: Made, path: Path, wording: Wording, terminal: Terminal) -> None:
     """What was made, and what of it was not said."""
-    terminal.show(wrap(wording.say("made", name=made.name, path=path), terminal.width()), "advice")
+    terminal.show(wrap(wording.say("made", name=made.name), terminal.width()), "advice")
+    terminal.show(clean(str(path)))  # in one piece, or nobody could copy it
     terminal.show(wrap(summary(frame, made.settled, wording), terminal.width()), "aside")

@@ -16,7 +16,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "ask_name": ("name",),
     "name_again": ("name",),
     "name_taken": ("name",),
-    "made": ("name", "path"),
+    "made": ("name",),
     "assumed": (),
     "assumed_row": ("ask", "title", "?why"),
     "trust": (),
