@@ -53,7 +53,8 @@ def distances(table: Table, columns: Sequence[str]) -> np.ndarray:
         flat = np.ascontiguousarray(outcomes.T, dtype=np.float32)  # (n, k)
         distinct, inverse = np.unique(np.round(flat, 3), axis=0, return_inverse=True)
         gap = 0.5 * np.abs(distinct[:, None, :] - distinct[None, :, :]).sum(axis=2)
-        best = np.maximum(best, gap[np.ix_(inverse, inverse)])
+        inverse = inverse.reshape(-1)
+        np.maximum(best, gap.take(inverse, axis=0).take(inverse, axis=1), out=best)
     return best
 
 
@@ -140,7 +141,31 @@ def sound_bike(world: BikeWorld) -> list[Problem]:
 
 
 def audit(world: BikeWorld) -> Audit:
-    """All of it. Solves the whole dictionary of the bike."""
+    """All of it, kept on disk: solves the whole dictionary of a bike that has not been audited as it is."""
+    store = world.store("audit")
+    kept = store.value("audit")
+    if kept is not None:
+        return Audit(
+            tuple(Problem(world.spec.path, 0, 0, message) for message in kept["problems"]),
+            tuple(tuple(group) for group in kept["ambiguity"]),
+            tuple(Undetectable(fault, why) for fault, why in kept["undetectable"]),
+            tuple(kept["notes"]),
+        )
+    found = _audit(world)
+    store.put_value(
+        "audit",
+        {
+            "problems": [p.message for p in found.problems],
+            "ambiguity": found.ambiguity,
+            "undetectable": [(u.fault, u.why) for u in found.undetectable],
+            "notes": found.notes,
+        },
+    )
+    store.save()
+    return found
+
+
+def _audit(world: BikeWorld) -> Audit:
     problems = sound_bike(world)
     names = [c.id for c in world.candidates]
     chosen = [m.id for m in world.measurements.values() if not (m.kind == "lamp" and not m.condition.out)]

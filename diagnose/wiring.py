@@ -88,6 +88,10 @@ class BikeWorld:
         """How many of the candidates are single faults (with `no_fault` and `unmodelled`): here all."""
         return len(self.candidates)
 
+    def store(self, *names: Any) -> Store:
+        """What is kept on disk of this bike, as it is and by this program, under these names."""
+        return Store(key_of(self._key, *names))
+
     def _kept_service(self) -> Service:
         """The sound bike in use, from the store or computed."""
         texts, numbers = self._kept.value("service.conditions"), self._kept.value("service.numbers")
@@ -179,7 +183,7 @@ class BikeWorld:
             return self._planned(complaints, job, kit)
 
     def _planned(self, complaints: Sequence[str], job: JobState, kit: str) -> Sequence[str]:
-        store = Store(key_of(self._key, tuple(complaints), kit)) if job == JobState() else None
+        store = self.store(tuple(complaints), kit) if job == JobState() else None
         if store is not None and store.value("planned") is not None:
             self.predictor.adopt(store.columns("columns"))
             return tuple(store.value("planned"))

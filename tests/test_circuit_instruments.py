@@ -138,13 +138,13 @@ def test_the_diode_range_shows_a_junction_one_way_and_over_limit_the_other() -> 
     values = {"saturation_current": 1e-9, "emission": 1.8}
     net = Netlist((Element("d", "diode", "a", "b", values), resistor("w", "b", "gnd", 0.1)), (), "gnd")
     compiled = compile_netlist(net)
-    forward = instruments.read_diode_test(compiled, [Case()], "a", "gnd")
+    forward = instruments.read_diode_test(compiled, [Case()], [("a", "gnd")])[0]
     assert 0.4 < forward[0] < 0.7
     expected = oracles.root(lambda v: 1e-9 * np.expm1(v / (1.8 * 0.0258649)) * 3000.0 + v - 3.0, 0.0, 2.0)
     assert forward[0] == pytest.approx(expected, abs=2e-3)
-    assert instruments.read_diode_test(compiled, [Case()], "gnd", "a")[0] == np.inf
+    assert instruments.read_diode_test(compiled, [Case()], [("gnd", "a")])[0, 0] == np.inf
     shorted = [Case((Add(resistor("short", "a", "b", 0.05)),))]
-    assert instruments.read_diode_test(compiled, shorted, "a", "gnd")[0] < 0.01
+    assert instruments.read_diode_test(compiled, shorted, [("a", "gnd")])[0, 0] < 0.01
 
 
 # ---- lamp in place of a fuse -------------------------------------------------------------------------

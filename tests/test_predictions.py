@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +24,7 @@ from diagnose.catalogue.compose import compose_bike
 from diagnose.errors import UsageError
 from diagnose.locations import user_cache
 from diagnose.predictions import effects
+from diagnose.predictions import store as store_module
 from diagnose.predictions.complaints import (
     MISTOLD,
     NO_FAULT_TELLS,
@@ -34,7 +36,7 @@ from diagnose.predictions.complaints import (
 )
 from diagnose.predictions.compute import Predictor
 from diagnose.predictions.outcomes import planning_outcomes
-from diagnose.predictions.store import KEEP_FILES, Store, key_of
+from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.table import Column
 from diagnose.wiring import BikeWorld
 
@@ -608,13 +610,17 @@ def test_a_folder_that_cannot_be_written_costs_time_and_no_answer(tmp_path: Path
     assert Store("abc", tmp_path / "taken").get("a") is None
 
 
-def test_old_files_are_removed_and_no_part_is_left(tmp_path: Path) -> None:
-    for k in range(KEEP_FILES + 5):
+def test_old_files_are_removed_and_no_part_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Room for five and a half files of one size: of eight the oldest three go."""
+    for k in range(8):
         store = Store(f"k{k}", tmp_path)
         store.put("a", np.ones(1))
+        if not k:
+            store.save()
+            monkeypatch.setattr(store_module, "KEEP_BYTES", int(5.5 * store.path.stat().st_size))
         store.save()
-    names = sorted(p.name for p in tmp_path.iterdir())
-    assert len(names) == KEEP_FILES and all(n.endswith(".npz") for n in names)
+        os.utime(store.path, (k, k))
+    assert sorted(p.name for p in tmp_path.iterdir()) == [f"predictions-k{k}.npz" for k in range(3, 8)]
 
 
 def test_the_cache_is_where_the_environment_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import yaml
 from shipped import KNOWLEDGE, opened, world
 
-from diagnose.audit import LAMP_SHARE, TOLD_APART, distances, groups, sound_bike
+from diagnose.audit import LAMP_SHARE, TOLD_APART, audit, distances, groups, sound_bike
 from diagnose.bike.acts import FUNCTION_WORDS
 from diagnose.bike.model import JobState
 from diagnose.catalogue.check import check_structure, count_sources
+from diagnose.errors import Problem
 from diagnose.predictions.table import Column, Table
+from diagnose.wiring import BikeWorld
 from diagnose.wording import read_wording
 
 LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # the fast one, where it was built
@@ -110,6 +114,25 @@ def test_most_faults_are_seen_by_some_reading_that_is_cheap_to_compute() -> None
     unseen = [w.candidates[i].id for i in faults if best[i] < TOLD_APART]
     print(f"{len(unseen)} of {len(faults)} unseen: {unseen}")
     assert len(unseen) <= 0.05 * len(faults)
+
+
+def test_an_audit_is_kept_for_a_bike_that_has_not_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a few readings only, or it would take long; the source is held still, someone may be editing."""
+    monkeypatch.setattr("diagnose.predictions.store.source_stamp", lambda: b"of this test")
+    monkeypatch.setattr("diagnose.audit.sound_bike", lambda w: [Problem(w.spec.path, 0, 0, "not sound")])
+    few = {m.id: m for m in world().measurements.values() if m.kind in ("inspect", "diode")}
+    worlds = [BikeWorld(opened().library, world().spec) for _ in range(2)]
+    monkeypatch.setenv("DIAGNOSE_CACHE", str(tmp_path))
+    for w in worlds:
+        w.__dict__["measurements"] = few
+    first, second = (audit(w) for w in worlds)
+    solved, again = (len(w.predictor.solutions()) for w in worlds)
+    assert solved > 0 and again == 0
+    assert first.problems == second.problems and first.problems
+    assert first.ambiguity == second.ambiguity and first.ambiguity
+    assert first.undetectable == second.undetectable and first.undetectable
 
 
 # ---- how the check itself counts -------------------------------------------------------------------

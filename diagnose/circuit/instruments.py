@@ -35,11 +35,29 @@ INSTRUMENT = "#instrument"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loaded:
-    """A full solve with the instrument as an element. volts, amps (B,) of the instrument, plus to minus."""
+    """A full solve with the instrument, of this law, as the element added first in every case."""
 
     solution: Solution
-    volts: Array
-    amps: Array
+    law: str
+
+    @property
+    def volts(self) -> Array:
+        """(B,) volts of the instrument, plus against minus."""
+        return self._own(0)
+
+    @property
+    def amps(self) -> Array:
+        """(B,) current of the instrument, plus to minus."""
+        return self._own(1)
+
+    def _own(self, which: int) -> Array:
+        out = np.zeros(self.solution.size)
+        for part in self.solution.parts:
+            layout = part.sheet.layout
+            view = element_view(part, layout.elements[layout.spare[self.law][0]].id)
+            assert view is not None
+            out[part.sheet.columns] = view[which]
+        return out
 
 
 def read_volts(solution: Solution, pairs: Sequence[tuple[str, str]], meter_ohms: float) -> Array:
@@ -118,8 +136,7 @@ def _loaded(
         if key not in given:
             given[key] = (Add(element), *case.given)
         loaded.append(Case((*case.edits, *edits) if edits else case.edits, case.states, given[key]))
-    solution = settle_cases(compiled, loaded, start)
-    return Loaded(solution, *_added(solution, elements[0].law))
+    return Loaded(settle_cases(compiled, loaded, start), elements[0].law)
 
 
 def lamp_between(plus: str, minus: str, *, volts: float = 12.0, watts: float = 5.0) -> Element:
@@ -174,13 +191,13 @@ def read_amps_in_series(
     return _loaded(compiled, cases, [shunt] * len(cases), (Move(element, "plus", between),), start)
 
 
-def read_diode_test(
-    compiled: Compiled, cases: Sequence[Case], plus: str, minus: str, start: Start | None = None
-) -> Array:
-    """(B,) volts that the diode range shows on a dead circuit, red tip on plus; inf for OL."""
+def read_diode_test(compiled: Compiled, cases: Sequence[Case], pairs: Sequence[tuple[str, str]]) -> Array:
+    """(n_pairs, B) volts that the diode range shows on a dead circuit, red tip on the first; inf for OL."""
     values = {"emf": DIODE_TEST_VOLTS, "resistance": DIODE_TEST_OHMS}
-    loaded = with_element(compiled, cases, Element(INSTRUMENT, "source", plus, minus, values), start)
-    return np.where(loaded.volts > DIODE_TEST_TOP, np.inf, loaded.volts)
+    sources = [Element(INSTRUMENT, "source", plus, minus, values) for plus, minus in pairs]
+    each = [source for source in sources for _ in cases]
+    volts = with_elements(compiled, [*cases] * len(pairs), each).volts.reshape(len(pairs), len(cases))
+    return np.where(volts > DIODE_TEST_TOP, np.inf, volts)
 
 
 def _lamp(plus: str, minus: str, volts: float, watts: float) -> Element:
@@ -195,14 +212,3 @@ def _ends(compiled: Compiled, element: str) -> tuple[str, str]:
         raise CircuitError(f"instrument at {element}: {unknown('element', element, known)}")
     own = compiled.layout.elements[number]
     return own.plus, own.minus
-
-
-def _added(solution: Solution, law: str) -> tuple[Array, Array]:
-    """Volts and current of the element of this law that was added first in every case."""
-    volts, amps = np.zeros(solution.size), np.zeros(solution.size)
-    for part in solution.parts:
-        name = part.sheet.layout.elements[part.sheet.layout.spare[law][0]].id
-        view = element_view(part, name)
-        assert view is not None
-        volts[part.sheet.columns], amps[part.sheet.columns] = view
-    return volts, amps

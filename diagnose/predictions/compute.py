@@ -101,8 +101,9 @@ class Predictor(Functions):
         groups: dict[tuple[str, str], list[Measurement]] = {}
         for m in measurements:
             if (job, m.id) not in self._columns:
-                # lamps are solved with the lamp in circuit, all of them in one batch
-                groups.setdefault((m.kind, "" if m.kind == "lamp" else m.condition.text), []).append(m)
+                # these are solved with the instrument in circuit, all of a kind in one batch
+                loaded = m.kind in ("lamp", "amps")
+                groups.setdefault((m.kind, "" if loaded else m.condition.text), []).append(m)
         ordered = sorted(groups.values(), key=lambda g: (g[0].kind == "lamp", g[0].condition.text))
         for first in range(0, len(ordered), GROUPS_AT_ONCE):
             some = ordered[first : first + GROUPS_AT_ONCE]

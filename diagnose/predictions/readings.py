@@ -59,7 +59,7 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
     if kind == "lamp":
         return _lamp(p, job, group)
     if kind == "amps":
-        return [_amps(p, job, m) for m in group]
+        return _amps(p, job, group)
     if kind in STIRS:
         return [_stirred(p, job, m) for m in group]
     if kind in ("observe", "count"):
@@ -214,9 +214,9 @@ def _as_displayed(ohms: np.ndarray) -> np.ndarray:
 
 def _diode(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     cases = p.solution(job, group[0].condition, "dead").cases
+    values = bench.read_diode_test(p.compiled, cases, _pairs(p, group))
     out = []
-    for m, (plus, minus) in zip(group, _pairs(p, group), strict=True):
-        value = bench.read_diode_test(p.compiled, cases, plus, minus)
+    for m, value in zip(group, values, strict=True):
         shown = np.where(np.isinf(value), 0.0, value)
         spread = np.sqrt(DIODE_SPREAD**2 + (0.02 * shown) ** 2)
         zeros = np.zeros((len(value), 1))
@@ -256,18 +256,30 @@ def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Col
     return [_words(m, effects.lamp_words(found[m.id], full)) for m in group]
 
 
-def _amps(p: Functions, job: JobState, m: Measurement) -> Column:
-    """An ammeter in place of a fuse, or in the battery's own lead."""
+def _amps(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
+    """An ammeter in place of each fuse, all in one batch, or in the battery's own lead."""
     shunt = _instrument(p, "amps", "resistance", 0.01)
-    cases, start = p.bare_cases(job, m.condition)
-    if m.what == "battery":
-        cell = p.built.batteries[0]
-        value = np.abs(bench.read_amps_in_series(p.compiled, cases, cell, shunt, start).amps)
-    else:
+    found: dict[str, np.ndarray] = {}
+    cases: list[Case] = []
+    meters: list[Element] = []
+    fuses = [m for m in group if m.what != "battery"]
+    for m in group:
+        own, start = p.bare_cases(job, m.condition)
+        if m.what == "battery":
+            cell = p.built.batteries[0]
+            found[m.id] = bench.read_amps_in_series(p.compiled, own, cell, shunt, start).amps
+            continue
         kind = p.built.spec.kinds[p.built.spec.parts[m.what].kind]
         plus, minus = (node_of_point(p.built.spec, f"{m.what}.{t}") for t in kind.terminals[:2])
-        meter = Element("#ammeter", "resistor", plus, minus, {"resistance": shunt})
-        value = np.abs(bench.with_element(p.compiled, cases, meter, start).amps)
+        cases += own
+        meters += [Element("#ammeter", "resistor", plus, minus, {"resistance": shunt})] * len(own)
+    if fuses:
+        amps = bench.with_elements(p.compiled, cases, meters).amps.reshape(len(fuses), -1)
+        found |= dict(zip((m.id for m in fuses), amps, strict=True))
+    return [_amps_column(m, np.abs(found[m.id])) for m in group]
+
+
+def _amps_column(m: Measurement, value: np.ndarray) -> Column:
     spread = np.sqrt((AMPS_SPREAD * value) ** 2 + 0.002**2)
     zeros = np.zeros((len(value), 1))
     high = max(AMPS_RANGE, float(value.max()) * 1.1)

@@ -23,7 +23,7 @@ from diagnose.locations import user_cache
 from diagnose.predictions.table import Column
 
 FORMAT = 1
-KEEP_FILES = 40  # older files are removed: a bike's predictions are some megabytes
+KEEP_BYTES = 400_000_000  # oldest files beyond this are removed: a bike's predictions are some megabytes
 
 
 def source_stamp() -> bytes:
@@ -176,9 +176,13 @@ class Store:
         self._changed = False
 
     def _tidy(self) -> None:
-        files = sorted(self.path.parent.glob("predictions-*.npz"), key=lambda p: p.stat().st_mtime)
-        for old in files[:-KEEP_FILES]:
+        found = [(p.stat(), p) for p in self.path.parent.glob("predictions-*.npz")]
+        left = sum(info.st_size for info, _ in found) - KEEP_BYTES
+        for info, old in sorted(found, key=lambda f: f[0].st_mtime):
+            if left <= 0:
+                return
             old.unlink(missing_ok=True)
+            left -= info.st_size
 
 
 def _limit(value: float) -> float | None:
