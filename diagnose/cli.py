@@ -160,6 +160,23 @@ def parser() -> argparse.ArgumentParser:
     )
     compose.late = _add_questions  # an option for each: they stand in the knowledge
 
+    draw = subs.add_parser(
+        "draw",
+        help="draw a loom, the current path of one function, or what a job suspects",
+        epilog="examples:\n  diagnose draw --bike custom_single --output loom.svg\n"
+        "  diagnose draw --bike custom_single --function low_beam\n"
+        "  diagnose draw --bike custom_single --function starter --set kill=stop\n"
+        "  diagnose draw --job last --output suspects.svg",
+    )
+    draw.add_argument("--bike", help="id of a bike, or path of a bike file")
+    draw.add_argument("--function", metavar="FUNCTION", help="only what this function's current passes")
+    draw.add_argument("--set", action="append", default=[], metavar="CONTROL=POSITION", dest="settings")
+    draw.add_argument("--job", metavar="JOB", help="what this job suspects (id, journal, or `last`)")
+    draw.add_argument("--folder", metavar="FOLDER", help="where journals are kept")
+    draw.add_argument("--columns", type=int, metavar="N", help="width of the text (the window's otherwise)")
+    _add_as_drawn(draw)
+    _add_output(draw)
+
     differs = subs.add_parser(
         "differs",
         help="say, list and take back what differs on your bike from what is drawn",
@@ -247,6 +264,7 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
         "compose": commands.compose,
         "check": commands.check,
         "differs": commands.differs,
+        "draw": commands.draw,
         "trial": commands.trial,
         "prove": commands.prove,
     }

@@ -281,6 +281,13 @@ def differs(options: argparse.Namespace) -> int:
     return DONE
 
 
+def draw(options: argparse.Namespace) -> int:
+    """`diagnose draw`"""
+    from diagnose.draw.command import draw as drawn
+
+    return drawn(options)
+
+
 def jobs(options: argparse.Namespace) -> int:
     """`diagnose jobs`"""
     from diagnose.journal import jobs_folder, list_jobs

@@ -32,7 +32,9 @@ ORDER = (
     ("prove",),
     ("replay", "trial", "demo", "bench", "several", "cases"),
     ("robust", "newbike"),
-    ("jobs", "own_bike", "commands"),
+    ("jobs", "own_bike"),
+    ("draw",),
+    ("commands",),
     ("cli", "__main__"),
 )
 FEWEST_IMPORTS = 120
