@@ -9,7 +9,9 @@ from __future__ import annotations
 import json
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import networkx as nx
 import pytest
@@ -20,6 +22,7 @@ from diagnose.bike.currents import as_condition
 from diagnose.catalogue.compose import compose_bike
 from diagnose.circuit.netlist import Change
 from diagnose.cli import main
+from diagnose.conversation.session import new_session
 from diagnose.draw.function import function_elements
 from diagnose.draw.loom import draw_loom
 from diagnose.draw.plan import Branch, Drawing, Item, items_of, parts_of, plan
@@ -28,6 +31,7 @@ from diagnose.draw.text import as_text
 
 BIKES = tuple(sorted(p.stem for p in (shipped.KNOWLEDGE / "bikes").glob("*.yaml")))
 SOME = ("commuter_single", "led_twin", "points_single_half_wave")  # the others by command
+README = Path(__file__).resolve().parent.parent / "README.md"
 SVG = "{http://www.w3.org/2000/svg}"
 GLYPH = 0.62  # width of a character over the size of its font, of DejaVu Sans in these texts (measured)
 
@@ -245,6 +249,51 @@ def test_names_that_mean_harm_stay_text():
                for e in root.iter())  # fmt: skip
     assert "alert(" in "".join(root.itertext())
     assert max(map(len, as_text(drawing, 40, lambda c: c).split("\n"))) <= 40
+
+
+def test_the_picture_of_the_readme_is_what_is_drawn():
+    """After a change of that bike: diagnose draw --bike custom_single --function low_beam --as-drawn
+    --output tests/drawings/low_beam.svg"""
+    picture = (Path(__file__).parent / "drawings" / "low_beam.svg").read_text(encoding="utf-8")
+    title = f"{built_of('custom_single').spec.title}: low beam"
+    drawing = replace(path_of("custom_single", "low_beam"), title=title, subtitle="key switch RUN")
+    assert picture == as_svg(drawing)
+    assert len(picture) < 60_000 and "tests/drawings/low_beam.svg" in README.read_text(encoding="utf-8")
+
+
+# --- of a job ----------------------------------------------------------------------------------
+
+
+def test_a_job_is_drawn_with_what_it_suspects(tmp_path, capsys):
+    """The suspects are those that the job itself lists (figures of `suspects`)."""
+    bike, opened = "points_single_half_wave", shipped.opened()
+    known = {"complaints": ["horn_dead"], "kit": "hands", "skill": "trade", "history": {},
+             "switches": "checked", "others": "skipped"}  # fmt: skip
+    session = new_session(
+        tmp_path / "jobs", bike, known, shipped.world(bike), opened.rulebase, opened.wording
+    )
+    (told,) = session.take({"do": "suspects"})
+    session.close()
+    assert main(["draw", "--job", session.job, "--folder", str(tmp_path), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    shares: dict[str, float] = {}
+
+    def gather(branch: dict) -> None:
+        shares.update({i["part"]: i.get("share", 0.0) for i in branch["items"]})
+        for b in branch["branches"]:
+            gather(b)
+
+    for tree in data["trees"]:
+        gather(tree)
+    singles = [s for s in told["list"] if s["candidate"] not in ("no_fault", "unmodelled")]
+    assert len(singles) >= 4
+    for suspect in singles:
+        if suspect["component"] != "battery":
+            assert shares[suspect["component"]] >= suspect["probability"] - 1e-3, suspect
+    assert "horn" in shares and "the horn is dead" in data["title"]
+    assert main(["draw", "--job", session.job, "--folder", str(tmp_path), "--columns", "40"]) == 0
+    text = capsys.readouterr().out
+    assert "suspect, " in text and max(map(len, text.split("\n"))) <= 40
 
 
 # --- by command --------------------------------------------------------------------------------

@@ -25,14 +25,14 @@ from diagnose.draw.plan import Branch, Drawing, plan
 from diagnose.draw.svg import as_svg
 from diagnose.draw.text import as_text
 from diagnose.errors import UsageError, unknown
-from diagnose.journal import PROTOCOL, find_job, jobs_folder, read
+from diagnose.journal import PROTOCOL, Record, find_job, jobs_folder, list_jobs, read
 from diagnose.locations import knowledge_folder
 from diagnose.means import open_knowledge, read_library
 from diagnose.output import DONE, write_text
 from diagnose.own_bike import laid
 from diagnose.wording import Wording, read_wording
 
-SUSPECT_FROM = 0.01  # [1] chance from which a part belongs to the region under suspicion
+SUSPECT_FROM = 0.02  # [1] chance from which a part belongs to the region under suspicion
 WIDEST = 120  # columns; longer lines are hard to follow
 
 
@@ -64,7 +64,13 @@ def _written(
         return as_svg(drawing)
     found = options.columns or shutil.get_terminal_size((80, 24)).columns
     whole = not (options.function or options.job)
-    return as_text(drawing, min(found, WIDEST), lambda code: names.colour_words(code, wording), runs=whole)
+    # GN/YE is one wire with a tracer here, not two wires
+    return as_text(
+        drawing,
+        min(found, WIDEST),
+        lambda code: names.colour_words(code.replace("/", ""), wording),
+        runs=whole,
+    )
 
 
 def _plain(branch: Branch) -> dict[str, Any]:
@@ -92,7 +98,7 @@ def _of_bike(options: argparse.Namespace) -> tuple[Build, Drawing, Condition]:
 
 def _of_job(options: argparse.Namespace) -> tuple[Build, Drawing, Condition, Wording]:
     """What a job suspects: the ways of what is complained of, and every part under suspicion."""
-    record = read(find_job(jobs_folder(options.folder), options.job))
+    record = _record(options)
     if record.options.get("prove"):
         raise UsageError(f"{record.job} is a proving run; expected a job; try `diagnose jobs`")
     opened = open_knowledge(options.knowledge)
@@ -128,6 +134,18 @@ def _of_job(options: argparse.Namespace) -> tuple[Build, Drawing, Condition, Wor
 def spec_title(opened: Any, complaint: str) -> str:
     """A complaint in words."""
     return str(opened.library.complaints[complaint].title)
+
+
+def _record(options: argparse.Namespace) -> Record:
+    """The journal that --job names; `last` is the newest job that is no proving run."""
+    folder = jobs_folder(options.folder)
+    if options.job != "last":
+        return read(find_job(folder, options.job))
+    records, _ = list_jobs(folder)
+    jobs = [r for r in records if not r.options.get("prove")]
+    if not jobs:
+        raise UsageError(f"no job in {folder}; expected one; try `diagnose job`")
+    return jobs[0]
 
 
 def _condition(built: Build, texts: Iterable[str], settings: Iterable[str]) -> Condition:

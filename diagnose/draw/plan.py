@@ -15,6 +15,7 @@ from diagnose.draw.loom import INNER, Loom
 
 BOXES = {"unit": "unit", "module": "unit", "charger": "unit", "ignition": "unit", "engine": "unit",
          "socket": "unit", "body": "unit"}  # fmt: skip
+LEAST_SHARE = 0.005  # [1] below it a share would be written as 0 %
 STARTS = ("winding", "ignition", "coil")  # words of the parts that give volts of their own, the first first
 SYMBOLS = {"battery": "battery", "fuse": "fuse", "switch": "switch", "lamp": "lamp", "led": "led",
            "motor": "motor", "horn": "horn", "ground": "joint", "wire": "wire", "winding": "winding",
@@ -124,15 +125,23 @@ class _Planner:
         left = outer
         while left.number_of_edges():
             root = self._root(left)
-            found.append((self._named(root), self._tree(left, root, loom.core)))
+            found.append((self._start(root), self._tree(left, root, loom.core)))
             outside = left.subgraph([n for n in left if n not in loom.core])
             seen = set(nx.node_connected_component(outside, root))
             left = nx.MultiGraph(
                 [e for e in left.edges(keys=True, data=True) if not seen.intersection(e[:2])]
             )
         if inner.number_of_edges() and loom.minus in inner:
-            found.append((self._named(loom.minus), self._tree(inner, loom.minus, frozenset())))
+            found.append((self._start(loom.minus), self._tree(inner, loom.minus, frozenset())))
         return tuple(found)
+
+    def _start(self, root: str) -> str:
+        """What a tree starts from, and how suspect the battery is."""
+        spec = self.loom.built.spec
+        roles = {self.loom.plus: "battery_plus", self.loom.minus: "battery_minus"}
+        part = spec.body[roles[root]].partition(".")[0] if root in roles else ""
+        share = self.shares.get(part, 0.0)
+        return self._named(root) + (f" (suspect, {share:.0%})" if share >= LEAST_SHARE else "")
 
     def _root(self, graph: nx.MultiGraph) -> str:
         """Where a tree starts: the plus post, else where a winding gives its volts, else the busiest node."""

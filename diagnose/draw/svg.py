@@ -12,17 +12,17 @@ import xml.etree.ElementTree as ET
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from diagnose.draw.plan import Branch, Drawing, Item, items_of
+from diagnose.draw.plan import LEAST_SHARE, Branch, Drawing, Item, items_of
 from diagnose.draw.symbols import HALF, WORDS, Shape, colours_of, ground, symbol
 
-CELL, ROW = 112, 74  # px, one part and one line of parts
+CELL, ROW = 112, 80  # px, one part and one line of parts
 FONT = 10  # px
 CHARACTER = 6.4  # px; width of a character of that size, taken wide
 PER_LINE = int((CELL - 6) / CHARACTER)
 LINES = 3  # of a title; what is longer is cut, the whole of it shows when pointed at
 MARGIN, HEAD = 20, 64
 JOINT = 30  # px along the line for a numbered joint
-FEW, FEW_CELLS = 60, 11  # parts of a small drawing, and how many of them in a line
+FEW, FEW_CELLS = 60, 12  # parts of a small drawing, and how many of them in a line
 MOST_CELLS = 17  # parts in a line; what is longer goes on further down
 INK, SUSPECT, SUSPECT_EDGE = "#222222", "#ffe2a8", "#a85400"
 _NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -98,7 +98,8 @@ class _Sheet:
         for n, way in enumerate(branch.branches):
             at = y if n == 0 else lowest + ROW
             self.line(x, y, x, at)
-            if cells + _longest(way) > self.most and way.size > 2 and cells > 3:
+            long = len(way.items) if self.most == FEW_CELLS else _longest(way)
+            if cells + long > self.most and way.size > 2 and cells > 3:
                 self.goes_on(way, x, at)
                 lowest = max(lowest, at)
             else:
@@ -117,8 +118,8 @@ class _Sheet:
 
     def item(self, item: Item, x: float, y: float) -> None:
         middle = x + CELL / 2
-        if item.share >= 0.005:
-            box = {"x": x + 3, "y": y - 26, "width": CELL - 6, "height": ROW - 5, "rx": 6,
+        if item.share >= LEAST_SHARE:
+            box = {"x": x + 3, "y": y - 27, "width": CELL - 6, "height": ROW - 3, "rx": 6,
                    "fill": SUSPECT, "stroke": SUSPECT_EDGE, "stroke-dasharray": "4 3"}  # fmt: skip
             self.behind.append(_element("rect", box))
             self.text(f"{item.share:.0%}", x + CELL - 7, y - 15, "end", weight="bold")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 
-from diagnose.draw.plan import Branch, Drawing, Item
+from diagnose.draw.plan import LEAST_SHARE, Branch, Drawing, Item
 
 NARROWEST = 30  # columns; below it nothing could be read
 JOIN = " - "
@@ -81,7 +81,7 @@ class _Writer:
         title = f"{item.title}, {item.by}" if item.by else item.title
         notes = [self.colours(item.colour)] if item.colour else []
         notes += ["open"] if item.is_open else []
-        notes += [f"suspect, {item.share:.0%}"] if item.share >= 0.005 else []
+        notes += [f"suspect, {item.share:.0%}"] if item.share >= LEAST_SHARE else []
         return f"{title} ({'; '.join(notes)})" if notes else title
 
     def wrapped(self, text: str, margin: str, after: str = "") -> list[str]:
