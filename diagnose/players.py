@@ -118,20 +118,24 @@ class NgspicePlayer:
         self.gain = 1.0 + METER_GAIN_SD * float(rng.standard_normal())
         drawn = with_tolerances(world.built.netlist, rng)
         built = replace(world.built, netlist=drawn, elements={e.id: e for e in drawn.elements})
+        self._built, self._world = built, world
         self.chosen = _two(truth)
-        self.index = len(self.chosen) - 1
-        # decks need only the states that devices settle in
-        self.decks = Predictor(built, world.service, self.chosen, world.library.instruments)
-        self.predictor = NgspicePredictor(
-            built, world.service, self.chosen, world.library.instruments, None, self.decks.found()
-        )
+        self._look_at()
         self._given: dict[tuple[JobState, str, int], str] = {}
         self._slipped_at: set[tuple[JobState, str, int]] = set()
         self.slips = 0
 
+    def _look_at(self) -> None:
+        """Be the last of the chosen."""
+        self.index = len(self.chosen) - 1
+        about = self._built, self._world.service, self.chosen, self._world.library.instruments
+        self.decks = Predictor(*about)  # decks need only the states that devices settle in
+        self.predictor = NgspicePredictor(*about, None, self.decks.found())
+
     def cured(self) -> None:
         """From now on the bike is sound."""
-        self.index = 0
+        self.chosen = self.chosen[:1]
+        self._look_at()
 
     def answer(self, m: Measurement, job: JobState) -> str:
         """What the user reports; the same question in the same state gets the same answer."""

@@ -38,6 +38,7 @@ BATTERY_EMF_SD = 0.25  # V (estimate: 12.4 to 12.9 V rested)
 PLANNED_AT_MOST = 300
 LEAST_NATS = 0.004  # a measurement that tells less than this about the plausible suspects is not planned
 DIFFERING_KEPT = 3  # of one bike as it was said to be, kept with their predictions
+PLANS_KEPT = 64  # lists of what is worth measuring, by complaints, state of the job and kit
 WIDE_KEPT = 4  # sets of wider suspects kept with their predictions
 SUSPICION = 0.97  # share of the suspicion whose surroundings are worth measuring at
 KITS = ("hands", "lamp", "meter", "workshop")
@@ -82,6 +83,7 @@ class BikeWorld:
         self._differing: dict[str, BikeWorld] = {}
         self._cures: dict[str, np.ndarray] = {}
         self._chances: dict[str, np.ndarray] = {}
+        self._plans: dict[tuple[tuple[str, ...], JobState, str], tuple[str, ...]] = {}
 
     @property
     def singles(self) -> int:
@@ -179,8 +181,13 @@ class BikeWorld:
         return out
 
     def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
+        key = (tuple(complaints), job, kit)
         with self._lock:
-            return self._planned(complaints, job, kit)
+            if key not in self._plans:
+                while len(self._plans) >= PLANS_KEPT:
+                    self._plans.pop(next(iter(self._plans)))
+                self._plans[key] = tuple(self._planned(complaints, job, kit))
+            return self._plans[key]
 
     def _planned(self, complaints: Sequence[str], job: JobState, kit: str) -> Sequence[str]:
         store = self.store(tuple(complaints), kit) if job == JobState() else None

@@ -49,23 +49,32 @@ def module_name(path: Path) -> str:
 
 
 @functools.cache
+def statements() -> list[tuple[str, ast.Import | ast.ImportFrom]]:
+    """(module, import statement in it), also inside functions and under TYPE_CHECKING."""
+    return [
+        (module_name(path), node)
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Import | ast.ImportFrom)
+    ]
+
+
+@functools.cache
 def imports() -> list[tuple[str, str]]:
-    """(importer, imported) for every import of our own, also inside functions and under TYPE_CHECKING."""
+    """(importer, imported) for every import of our own."""
     known = {module_name(p) for p in PACKAGE.rglob("*.py")}
     out = []
-    for path in sorted(PACKAGE.rglob("*.py")):
-        me = module_name(path)
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            names: list[str] = []
-            if isinstance(node, ast.Import):
-                names = [a.name for a in node.names]
-            elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-                # `from diagnose.circuit import instruments` names a module
-                names = [
-                    f"{node.module}.{a.name}" if f"{node.module}.{a.name}" in known else node.module
-                    for a in node.names
-                ]
-            out += [(me, n) for n in dict.fromkeys(names) if n in known and n != "diagnose"]
+    for me, node in statements():
+        names: list[str] = []
+        if isinstance(node, ast.Import):
+            names = [a.name for a in node.names]
+        elif node.module and node.level == 0:
+            # `from diagnose.circuit import instruments` names a module
+            names = [
+                f"{node.module}.{a.name}" if f"{node.module}.{a.name}" in known else node.module
+                for a in node.names
+            ]
+        out += [(me, n) for n in dict.fromkeys(names) if n in known and n != "diagnose"]
     return out
 
 
@@ -122,15 +131,10 @@ def test_some_rooms_never_reach_others_even_indirectly(from_room, never):
 )
 def test_a_fenced_library_is_imported_by_its_own_module_only(package, only):
     users = set()
-    for path in PACKAGE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            names = []
-            if isinstance(node, ast.Import):
-                names = [a.name for a in node.names]
-            elif isinstance(node, ast.ImportFrom) and node.module:
-                names = [node.module]
-            if any(n == package or n.startswith(package + ".") for n in names):
-                users.add(module_name(path))
+    for module, node in statements():
+        names = [a.name for a in node.names] if isinstance(node, ast.Import) else [node.module or ""]
+        if any(n == package or n.startswith(package + ".") for n in names):
+            users.add(module)
     assert users == only
 
 

@@ -334,8 +334,13 @@ class Situations:
     def sound(self, condition: Condition) -> Solution:
         """The sound bike alone, as brought in; one case."""
         if condition.text not in self._sound:
-            (case,) = self._cases(JobState(), condition, "dc", [self.healthy])
-            self._sound[condition.text] = self._settled(settle_cases(self.compiled, [case]))
+            among = self._solved.get((JobState(), condition.text, "dc"))
+            if among is not None:
+                own = among.take(np.array([self.healthy]))
+            else:
+                (case,) = self._cases(JobState(), condition, "dc", [self.healthy])
+                own = self._settled(settle_cases(self.compiled, [case]))
+            self._sound[condition.text] = own
         return self._sound[condition.text]
 
     def solved_for(self, keep: np.ndarray) -> Solved:
