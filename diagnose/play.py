@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol, cast, runtime_checkable
+from typing import Any, Protocol, cast
 
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState, Measurement
@@ -50,6 +50,10 @@ class Player(Protocol):
         """The fault was repaired: from now on the bike is sound."""
         ...
 
+    def fails(self) -> bool:
+        """Whether what was complained of is there just now."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Mended:
@@ -59,20 +63,19 @@ class Mended:
     works: str
 
 
-@runtime_checkable
-class ComesAndGoes(Protocol):
-    """A bike whose fault may be asleep when the job begins."""
-
-    def shows_now(self) -> bool:
-        """Whether the fault is there now."""
-        ...
-
-
 class SeveralFaults(Player, Protocol):
     """A bike with several faults, of which a repair takes one."""
 
     def left_over(self, complaints: Sequence[str]) -> list[str]:
         """Of these complaints those that the bike still has."""
+        ...
+
+
+class ComesAndGoes(Player, Protocol):
+    """A bike whose fault shows at times."""
+
+    def back(self) -> bool:
+        """Whether whoever tries to bring the fault back succeeds."""
         ...
 
 
@@ -234,8 +237,10 @@ def reply(
     if opened.id == "exit_which":
         bad = [m for m in opened.choices if not _works(world, state, player, m)]
         return {"answer": bad[0] if bad else "skip"}
-    if opened.id == "shows":
-        return {"answer": "no" if isinstance(player, ComesAndGoes) and not player.shows_now() else "yes"}
+    if opened.id == "reproduce":
+        return {"answer": "yes" if cast(ComesAndGoes, player).back() else "no"}
+    if opened.id in ("shows", "still_there"):
+        return {"answer": "yes" if player.fails() else "no"}
     if opened.event.get("kind") == "confirm":
         return {"answer": "yes"}
     if problem is not None and not opened.event.get("skippable", True):

@@ -71,6 +71,10 @@ class OwnPlayer:
         """From now on the bike is sound."""
         self.index = 0
 
+    def fails(self) -> bool:
+        """Whether its fault is still there."""
+        return self.chosen[self.index].is_fault
+
 
 class NgspicePredictor(Predictor):
     """A predictor whose operating points are ngspice's: same decks, other solver."""
@@ -137,6 +141,10 @@ class NgspicePlayer:
         self.chosen = self.chosen[:1]
         self._look_at()
 
+    def fails(self) -> bool:
+        """Whether its fault is still there."""
+        return self.chosen[self.index].is_fault
+
     def answer(self, m: Measurement, job: JobState) -> str:
         """What the user reports; the same question in the same state gets the same answer."""
         key = (job, m.id, self.index)
@@ -194,8 +202,13 @@ class Dozing:
         self.sick, self.well = OwnPlayer(world, truth), OwnPlayer(world, world.candidates[world.no_fault])
         self.rng, self.shows, self.mended = rng, shows, False
 
-    def shows_now(self) -> bool:
+    def fails(self) -> bool:
         """Whether it is there now."""
+        return self.shows and not self.mended
+
+    def back(self) -> bool:
+        """Whether whoever tries to bring it back succeeds."""
+        self.shows = not self.mended and bool(self.rng.random() < WAKES)
         return self.shows
 
     def _spell(self) -> None:

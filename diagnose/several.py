@@ -67,6 +67,10 @@ class SeveralPlayer:
     def cured(self) -> None:
         """Not used: repairs go through mend."""
 
+    def fails(self) -> bool:
+        """Whether any of the complaints is left."""
+        return bool(self.left_over(self.complaints))
+
     def mend(self, repair: str) -> Mended:
         """What a repair does, and what the rider says of it."""
         before = self.left_over(self.complaints)

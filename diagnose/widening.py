@@ -238,6 +238,23 @@ class WideWorld:
         both = cured[left].min(axis=1) * (left != self.no_fault).any(axis=1)
         return np.concatenate((own, both, own[self._twins]))
 
+    def stays(self, repair: str, complaints: Sequence[str], done: Sequence[str] = ()) -> np.ndarray:
+        """(n_candidates,) chance that all these complaints are still there after this repair.
+
+        What a repair leaves of a pair must by itself be complained of in the same way.
+        """
+        alone = np.ones(self.singles)
+        for complaint in complaints:
+            alone = alone * self.base.complaint_chance(complaint)
+        cured = self.base.cures(repair)
+        left = self._left(tuple(done))
+        each = np.where(left == self.no_fault, 1.0, cured[left])  # (n_pairs, 2) cured, or gone before
+        first, last = left[:, 0], left[:, 1]
+        one = each[:, 0] * (1.0 - each[:, 1]) * alone[last] + (1.0 - each[:, 0]) * each[:, 1] * alone[first]
+        pairs = one + (1.0 - each).prod(axis=1)
+        own = 1.0 - cured
+        return np.concatenate((own, pairs, own[self._twins]))
+
     def removes(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         """(n_candidates,) chance that this repair cures at least one fault of the candidate."""
         own = self.base.cures(repair)

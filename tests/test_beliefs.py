@@ -326,7 +326,7 @@ def test_it_works_now_speaks_for_what_comes_and_goes():
 
 
 def test_an_unmodelled_fault_rises_only_when_no_candidate_fits_all_readings():
-    """Each reading alone looks like some candidate; together like none."""
+    """Each reading alone looks like some candidate; together like none. What looks like one halves it."""
     columns = [volts(f"p{k}", np.where(np.arange(6) == k, 0.0, 12.4)) for k in range(5)]
 
     def after(answers):
@@ -335,10 +335,30 @@ def test_an_unmodelled_fault_rises_only_when_no_candidate_fits_all_readings():
             now = posterior.update(now, column, answer)
         return chance(now)
 
-    assert after([0.0, 12.4, 12.4, 12.4, 12.4])[5] < 0.02
+    assert after([0.0, 12.4, 12.4, 12.4, 12.4])[5] == pytest.approx(0.05, abs=0.01)
     lost = after([0.0, 0.0, 0.0, 0.0, 12.4])
     assert lost[5] > 0.5
     assert int(np.argmax(lost)) == 5
+
+
+def test_a_fault_beside_a_listed_one_reads_like_it_until_that_ones_repair_does_not_help():
+    """Two readings point at the first fault; its repair fails. Bayes by hand: words, no errors shared.
+
+    What is left after the repair is the second fault, which both readings speak against, and the fault
+    nobody listed, which they do not.
+    """
+    rows = [[0.1, 0.9], [0.9, 0.1], [0.5, 0.5]]
+    now = posterior.start(np.array([0.49, 0.49, 0.02]), unmodelled=2, temper=1.0, skill=((1e-9,), (1.0,)))
+    for name in ("horn", "lamp"):
+        now = posterior.update(now, words(name, rows, ("good", "bad")), "bad")
+    before = chance(now)
+    assert before[2] == pytest.approx(0.02, abs=0.01) and before[0] > 0.95
+    now = posterior.condition(now, np.array([1e-6, 1.0, 1.0]), repaired=True)
+
+    beside = 0.5 * 0.5 * sum((0.95 * p + 0.05 * 0.5) ** 2 for p in (0.9, 0.1))
+    strange = 0.5 * (0.75 * 0.5 + 0.25 * 0.5) ** 2
+    unlisted, second = 0.02 * (beside + strange), 0.49 * 0.1**2
+    assert chance(now)[2] == pytest.approx(unlisted / (unlisted + second + 0.49 * 0.81e-6), rel=1e-4)
 
 
 # ---- conditions, tempering, widening -----------------------------------------------------------------------

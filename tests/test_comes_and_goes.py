@@ -129,8 +129,8 @@ def test_a_fault_that_may_be_asleep_says_whether_it_is_there():
     w = world()
     truth = next(c for c in w.candidates if c.id == "cdi_ground.off")
     rng = np.random.default_rng(1)
-    assert Dozing(w, truth, rng).shows_now()
-    assert not Dozing(w, truth, rng, shows=False).shows_now()
+    assert Dozing(w, truth, rng).fails()
+    assert not Dozing(w, truth, rng, shows=False).fails()
 
 
 @pytest.mark.parametrize(

@@ -131,6 +131,8 @@ def test_readings_that_nothing_explains_end_in_an_honest_stop():
             message = {"done": asked.id, "works": "no"}
         elif asked.event["unit"]:
             message = {"answer": "6 V" if asked.event["unit"] == "V" else "47 ohm", "sure": True}
+        elif asked.sort == "still_there":
+            message = {"answer": "yes"}
         else:
             message = {"answer": asked.choices[1] if asked.choices else "skip", "sure": True}
         state, events = step(state, message, *TOOLS)

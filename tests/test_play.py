@@ -147,6 +147,12 @@ class Fixed:
     def cured(self) -> None:
         self.sound = True
 
+    def fails(self) -> bool:
+        return not self.sound
+
+    def back(self) -> bool:
+        return not self.sound
+
 
 def standing(**more: Any) -> Any:
     """A state of which only what is asked is known."""

@@ -26,10 +26,9 @@ from diagnose.locations import user_cache
 from diagnose.predictions import effects
 from diagnose.predictions import store as store_module
 from diagnose.predictions.complaints import (
+    ANY_ALIKE,
     MISTOLD,
-    NO_FAULT_TELLS,
     TOLD_RIGHT,
-    UNMODELLED_TELLS,
     complaint_chance,
     functions_named,
     told,
@@ -366,10 +365,13 @@ def test_what_is_told_is_mostly_so() -> None:
     """Told = misheard + (right - misheard) x chance, complaints independent (closed form)."""
     w = world()
     first, second = np.linspace(0, 1, len(w.candidates)), np.linspace(1, 0, len(w.candidates))
-    both = told(w.predictor, [first, second])
+    known = [w.library.complaints[c] for c in ("horn_dead", "dash_dead")]
+    both = told(w.predictor, known, [first, second])
     slope = TOLD_RIGHT - MISTOLD
     expected = (MISTOLD + slope * first) * (MISTOLD + slope * second)
-    expected[[w.no_fault, w.unmodelled]] = NO_FAULT_TELLS, UNMODELLED_TELLS
+    faulty = np.array([c.is_fault for c in w.candidates])
+    neighbours = np.average(expected[faulty], weights=w.prior[faulty])
+    expected[[w.no_fault, w.unmodelled]] = 0.5 * neighbours + 0.5 * ANY_ALIKE**2
     assert both == pytest.approx(expected)
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from shipped import world
+from shipped import opened, world
 
 from diagnose.bike.model import JobState
+from diagnose.play import AS_KNOWN, play
 from diagnose.players import PERSISTS, Dozing, OwnPlayer
 from diagnose.robust.__main__ import main
 from diagnose.robust.beliefs import COST_FACTOR, printed_order, with_costs, with_priors, without_part
@@ -91,3 +92,38 @@ def test_an_unknown_row_is_named_with_those_that_there_are(capsys):
         main(["custom_single", "moods"])
     said = capsys.readouterr().err
     assert "no row moods" in said and all(row in said for row in ROWS)
+
+
+class Sleeper:
+    """A bike whose wire hangs by a strand: broken at the first looks, whole while the tools are out."""
+
+    def __init__(self, w, truth):
+        self.sick, self.well = OwnPlayer(w, truth), OwnPlayer(w, w.candidates[w.no_fault])
+        self.asked = []
+
+    def answer(self, m, job):
+        return (self.sick if m.kind == "observe" else self.well).answer(m, job)
+
+    again = answer
+
+    def truth(self, m, job):
+        return self.well.answer(m, job)
+
+    def cured(self):
+        pass
+
+    def fails(self):
+        self.asked.append("fails")
+        return False
+
+
+def test_before_giving_up_the_rider_is_asked_whether_it_fails_at_all_just_now():
+    """Seen broken, measured whole: no steady fault does that. A wire that comes and goes does."""
+    w, o = world(), opened()
+    truth = next(c for c in w.candidates if c.id == "tail_feed.broken")
+    bike = Sleeper(w, truth)
+    options = {**AS_KNOWN, "complaints": ["running_light_dead"]}
+    played = play(w, o.rulebase, o.wording, options, bike, lambda r: r in truth.faults[0].repairs)
+    assert bike.asked == ["fails"]
+    assert any(m.partition(":")[0] == "wiggle" for m in played.asked) or played.outcome == "repaired"
+    assert "no fault that I know" not in played.stop

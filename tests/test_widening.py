@@ -77,6 +77,30 @@ def test_repairing_one_fault_of_a_pair_leaves_the_readings_of_the_other():
     assert wide.cures(done[0], done)[row] == 0.0
 
 
+def test_what_a_repair_leaves_of_a_pair_must_be_complained_of_in_the_same_way():
+    """A horn that stays dead after its plug was pushed home is not explained by a rear lamp out besides."""
+    w = world()
+    names = ("horn.breaker_open", "rear_plug_tail.backed_out", "horn_button.does_not_make")
+    horn, rear, button = names
+    wide = pair_world((horn, rear), (horn, button))
+    mended = w.candidates[[c.id for c in w.candidates].index(horn)].faults[0].repairs[0]
+    stays = wide.stays(mended, ("horn_dead",))
+    chance = w.complaint_chance("horn_dead")
+    by_name = {c.id: float(stays[i]) for i, c in enumerate(wide.candidates)}
+    assert by_name[horn] == 0.0 and by_name[rear] == 1.0
+    sound, dead = by_name["+".join(sorted((horn, rear)))], by_name["+".join(sorted((horn, button)))]
+    assert sound == pytest.approx(chance[w_row(w, rear)]) and sound < 0.1
+    assert dead == pytest.approx(chance[w_row(w, button)]) and dead > 0.9
+    # repaired before: the pair stands as the fault that is left
+    push = next(r.id for r in w.repairs.values() if rear in r.cures)
+    after = wide.stays(mended, ("horn_dead",), (push,))
+    assert after[len(w.candidates)] == 0.0
+
+
+def w_row(w, fault):
+    return next(i for i, c in enumerate(w.candidates) if c.id == fault)
+
+
 def test_a_worlds_outlook_keeps_columns_that_sum_to_one_and_has_a_row_for_every_suspect():
     wide = world().widened(Wider((("rear_plug_tail.backed_out", "horn.weak"),), loose=True))
     found = wide.outlook(JobState(), [TAIL, HORN, "wiggle:headstock@key=run"])

@@ -65,6 +65,8 @@ class Belief:
     rates         (n_rates,) gross error rates; log_rate their prior
     shows         (n,) chance that the candidate's fault is active in a window
     log_start     (n,) ln prior times every factor from conditions; log_base: ln prior alone
+    log_told      (n,) ln prior times what was told of the bike, failed repairs left out: what a fault
+                  nobody listed may look like
     log_evidence  ln probability of all readings so far
     """
 
@@ -76,6 +78,7 @@ class Belief:
     shows: np.ndarray
     log_start: np.ndarray
     log_base: np.ndarray
+    log_told: np.ndarray
     no_fault: int = -1
     unmodelled: int = -1
     session: str = ""
@@ -131,6 +134,7 @@ def start(
             shows=fixed,
             log_start=log_start,
             log_base=log_start,
+            log_told=log_start,
             no_fault=no_fault,
             unmodelled=unmodelled,
         )

@@ -55,8 +55,9 @@ __all__ = [
 SAME_ERROR = 0.8  # [1] chance that a gross error repeats when the same reading is taken again (estimate)
 OTHER_METHOD = 0.1  # [1] the same for an independent method (estimate)
 DOUBTFUL = 4.0  # [1] factor on the error rate of a reading its taker doubts (estimate)
-# an unmodelled fault: share of its readings that resemble no known candidate [1] (estimate)
-UNMODELLED_FLAT = 0.25
+# a fault nobody listed, of two kinds [1] (estimates): beside a known one, nearly all readings are as that
+# one's; strange, each reading for itself looks like that of some known one, or like none
+BESIDE, BESIDE_FLAT, STRANGE_FLAT = 0.5, 0.05, 0.25
 LOOKS = ("inspect",)  # kinds of reading that see a fault whether it is active or not
 NEVER_MENDS = 0.0005  # [1] the same for a fault that cannot mend by itself: the rider has erred (estimate)
 WORKS_ANYWAY = 0.02  # [1] chance that a complaint stays away although its fault is active (estimate)
@@ -102,11 +103,13 @@ def update(
     return _weigh(belief, column, answer, doubtful, earlier, method, session, window, parts)
 
 
-def condition(belief: Belief, factor: np.ndarray) -> Belief:
+def condition(belief: Belief, factor: np.ndarray, *, repaired: bool = False) -> Belief:
     """Multiply each candidate's chance by a factor: complaints, history, 1 - cures after a failed repair.
 
-    factor  (n,) not negative
-    raises  NoCandidateExplains if nothing is left
+    factor    (n,) not negative
+    repaired  it says which faults a repair has ruled out, not what the bike looks like: a fault nobody
+              listed may still resemble those
+    raises    NoCandidateExplains if nothing is left
     """
     factor = np.asarray(factor, dtype=float)
     if factor.shape != belief.shows.shape or np.any(factor < 0.0) or np.any(np.isnan(factor)):
@@ -117,7 +120,8 @@ def condition(belief: Belief, factor: np.ndarray) -> Belief:
     log_factor = np.log(np.maximum(factor, TINY))
     log_factor[factor <= 0.0] = -np.inf
     weights, _ = normalised(belief.weights * factor[:, None, None, None, None], "condition")
-    return replace(belief, weights=weights, log_start=belief.log_start + log_factor)
+    told = belief.log_told if repaired else belief.log_told + log_factor
+    return replace(belief, weights=weights, log_start=belief.log_start + log_factor, log_told=told)
 
 
 def new_window(belief: Belief, window: str, *, raised: float = 0.0) -> Belief:
@@ -190,6 +194,7 @@ def extend(
         belief,
         log_start=np.concatenate((belief.log_start, log_new)),
         log_base=np.concatenate((belief.log_base, np.full(len(log_new), -np.inf))),
+        log_told=np.concatenate((belief.log_told, np.full(len(log_new), -np.inf))),
         shows=np.concatenate((belief.shows, np.ones(len(log_new)) if shows is None else shows)),
         observations=(),
         log_evidence=0.0,
@@ -351,14 +356,23 @@ def _was_gross(belief: Belief, earlier: int) -> np.ndarray:
 def _unmodelled(belief: Belief, plain: np.ndarray, parts: Stories) -> np.ndarray:
     """(n_draws, n_rates) density under a fault nobody thought of.
 
-    Each reading for itself looks like that of some candidate, or like none; no candidate fits them all.
+    Of one kind it sits beside some known fault and reads as that one does; what was told and read so far says
+    beside which, and only repairs tell the two apart. Of the other kind no known fault fits them all.
     """
-    weights = np.exp(belief.log_base - belief.log_base.max())
-    weights = np.where(np.isfinite(belief.log_base), weights, 0.0)
-    weights[belief.unmodelled] = 0.0
-    total = weights.sum()
-    flat = parts.wrong
-    if total <= 0.0:
-        return np.full(plain.shape[1:], flat)
-    typical = np.tensordot(weights / total, plain, axes=(0, 0))
-    return UNMODELLED_FLAT * flat + (1.0 - UNMODELLED_FLAT) * typical
+    log = belief.log_told.copy()
+    log[belief.unmodelled] = -np.inf
+    if not np.isfinite(log).any():
+        return np.full(plain.shape[1:], parts.wrong)
+    told = np.exp(log - log.max())
+    told /= told.sum()
+    beside, strange = told * BESIDE, 1.0 - BESIDE
+    for seen in belief.observations:
+        if seen.repeat_of < 0:
+            given, flat = np.exp(seen.log_given), seen.parts.wrong
+            beside = beside * ((1.0 - BESIDE_FLAT) * given + BESIDE_FLAT * flat)
+            strange *= (1.0 - STRANGE_FLAT) * float(told @ given) + STRANGE_FLAT * flat
+            total = beside.sum() + strange
+            beside, strange = beside / total, strange / total
+    alike = (1.0 - BESIDE_FLAT) * beside + (1.0 - STRANGE_FLAT) * strange * told
+    flat = BESIDE_FLAT * beside.sum() + STRANGE_FLAT * strange
+    return np.asarray(flat * parts.wrong + np.tensordot(alike, plain, axes=(0, 0)))

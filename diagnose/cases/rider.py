@@ -58,9 +58,13 @@ class CaseRider:
         self.sick = SeveralPlayer(self.world, faults, self.case.complaints)
         self.well = OwnPlayer(self.world, self.world.candidates[self.world.no_fault])
 
-    def shows_now(self) -> bool:
-        """Whether a fault that comes and goes is there at the start of the job."""
-        return not self._asleep
+    def fails(self) -> bool:
+        """Whether what is complained of is there now; one that must be stirred sleeps."""
+        return not self._asleep and self.sick.fails()
+
+    def back(self) -> bool:
+        """Whether it can be brought back by trying."""
+        return self.fails()
 
     def answer(self, m: Measurement, job: JobState) -> str:
         """What the rider reports."""

@@ -99,12 +99,29 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
     if act.option != planning.NOTHING_FOUND and len(state.setting.complaints) > 1:
         means, state, said = widen.one_at_a_time(means, state)
         return advance(Turn(means, state, (*turn.events, said)), hint)
+    asking_anew = bool(state.setting.complaints) and state.held is None and not state.insisted
+    if asking_anew and is_surprising(state.belief):
+        return _still_there(turn)
     ends = (
         advice.nothing_found(means, state)
         if act.option == planning.NOTHING_FOUND
         else advice.bare_stop(means, state)
     )
     return turn.then(*ending(proof.close(means, state, "stopped", tuple(ends["candidates"])), ends))
+
+
+def _still_there(turn: Turn) -> Turn:
+    """Before an end that the readings contradict: whether the complaint is there at all just now."""
+    means, state = turn.means, turn.state
+    told = names.listing([means.world.view.complaints[c][0] for c in state.setting.complaints], means.words)
+    event = asking.plain_question(
+        state,
+        question="still_there",
+        kind="confirm",
+        text=means.say(state, "ask_still_there", complaints=told),
+        choices=[("yes", means.words.say("still_yes")), ("no", means.words.say("still_no"))],
+    )
+    return ask(turn.then(replace(state, insisted=True)), "still_there", "still_there", event)
 
 
 def _with_estimate(turn: Turn, told: Event) -> Turn:

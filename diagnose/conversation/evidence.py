@@ -16,7 +16,7 @@ from diagnose.beliefs import posterior
 from diagnose.beliefs.posterior import Belief
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState
-from diagnose.conversation.state import Back, Calm, Evidence, Failed, Reading, Returned, Setting
+from diagnose.conversation.state import Back, Calm, Evidence, Failed, Reading, Returned, Setting, Still
 from diagnose.conversation.world import WiderWorld, World
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
 from diagnose.predictions.readings import stirred_loose
@@ -25,6 +25,7 @@ from diagnose.predictions.table import Column
 # [1] what is left of a candidate whose repair did not help: next to nothing, so that the search goes on
 BADLY_DONE = 1e-6
 DONE_BADLY = 0.3  # [1] and of one whose repair held for a while (estimate)
+STILL_SOUND = 0.05  # [1] chance that whoever says so once more means a sound bike (estimate)
 # doubts that name no slip: the user looked twice, so the reading stands as any other
 NOT_A_SLIP = ("", "unexplained", "unexpected")
 FEWEST_NOTED = 0.005  # [1] weight from which a suspect counts when a reading is judged
@@ -81,8 +82,11 @@ def column(world: World, job: JobState, measurement: str) -> Column:
     return world.table(job, (measurement,)).columns[measurement]
 
 
-def take_in(world: World, belief: Belief, reading: Reading) -> Belief:
-    """Weigh one reading; one that only repeats another weighs nothing."""
+def take_in(world: World, belief: Belief, reading: Reading, window: str = "") -> Belief:
+    """Weigh one reading; one that only repeats another weighs nothing.
+
+    window  readings with the same one see a fault that comes and goes in the same state; '' = as before
+    """
     if reading.repeats:
         return belief
     m = world.measurements[reading.measurement]
@@ -98,6 +102,7 @@ def take_in(world: World, belief: Belief, reading: Reading) -> Belief:
         doubtful=reading.slip not in NOT_A_SLIP,
         neighbours=tuple(neighbours[n] for n in near),
         session=m.minus,
+        window=window,
     )
     if m.kind in STIRS:  # and may fall asleep again as soon as the hand is off
         after = posterior.new_window(after, f"{belief.window}|after")
@@ -140,18 +145,33 @@ def agrees(world: World, reading: Reading, earlier: Reading) -> bool:
     return abs(reading.value - earlier.value) <= 2.0 * usual
 
 
-def failed(world: World, belief: Belief, repair: str, done: tuple[str, ...] = ()) -> Belief:
-    """Weigh that a repair was done and the complaint stayed. done: repairs that were done before it."""
-    return posterior.condition(belief, 1.0 - world.cures(repair, done) * (1.0 - BADLY_DONE))
+def failed(
+    world: World, belief: Belief, repair: str, complaints: tuple[str, ...], done: tuple[str, ...] = ()
+) -> Belief:
+    """Weigh that a repair was done and the complaints stayed. done: repairs that were done before it."""
+    if world.singles == len(world.candidates):
+        stays = 1.0 - np.asarray(world.cures(repair, done), dtype=float)
+    else:
+        stays = np.asarray(cast(WiderWorld, world).stays(repair, complaints, done), dtype=float)
+    return posterior.condition(belief, BADLY_DONE + (1.0 - BADLY_DONE) * stays, repaired=True)
+
+
+def insisted(belief: Belief) -> Belief:
+    """Weigh that the complaint is still there, said once more when nothing was found."""
+    factor = np.ones(len(belief.log_start))
+    factor[belief.no_fault] = STILL_SOUND
+    return posterior.condition(belief, factor)
 
 
 def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Belief:
     """The belief from the beginning: the same as having taken everything in one by one."""
     belief = fresh(world, setting)
-    for item in evidence:
+    heard = tuple(evidence)
+    unseen = max((i for i, e in enumerate(heard) if isinstance(e, Calm) and e.unseen), default=0)
+    for i, item in enumerate(heard):
         match item:
             case Reading() if item.measurement in world.measurements:
-                belief = take_in(world, belief, item)
+                belief = take_in(world, belief, item, f"unseen{i}" if i < unseen else "")
             case Calm():
                 belief = posterior.works_now(belief, item.spell, lasting(world))
             case Back():
@@ -159,9 +179,12 @@ def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Bel
             case Returned():
                 for repair in item.repairs:
                     if repair in world.repairs:
-                        belief = posterior.condition(belief, 1.0 - world.cures(repair) * (1.0 - DONE_BADLY))
+                        left = 1.0 - world.cures(repair) * (1.0 - DONE_BADLY)
+                        belief = posterior.condition(belief, left, repaired=True)
+            case Still():
+                belief = insisted(belief)
             case Failed() if item.repair in world.repairs:
-                belief = failed(world, belief, item.repair, item.done)
+                belief = failed(world, belief, item.repair, setting.complaints, item.done)
     return belief
 
 

@@ -80,7 +80,7 @@ def problem_of(
     measurements, repairs = options(world, state)
     closed = dict(closed_now(world, state))
     closed |= {mid: "blocked" for mid, hard in blocked.items() if hard and mid not in closed}
-    belief = evidence.chances(state.belief)
+    belief = _worth_a_search(world, state, evidence.chances(state.belief))
     problem = Problem(
         prior=world.prior,
         measurements=measurements,
@@ -95,6 +95,15 @@ def problem_of(
     )
     paid = replace(state.paid, supports=_supports(world, state, belief))
     return problem, belief, paid, closed
+
+
+def _worth_a_search(world: World, state: State, chance: np.ndarray) -> np.ndarray:
+    """(n_candidates,) what is planned with: a bike that failed and works now is not taken for a sound one."""
+    if not state.calm or world.no_fault < 0:
+        return chance
+    left = chance.copy()
+    left[world.no_fault] = 0.0
+    return left / left.sum() if left.sum() > 0.0 else chance
 
 
 def _limits(state: State) -> Limits:

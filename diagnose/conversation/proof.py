@@ -55,7 +55,7 @@ def after_repair(means: Means, state: State, repair_id: str, works: str) -> Stat
         state,
         phase="working",
         evidence=(*state.evidence, Failed(repair_id, before)),
-        belief=evidence.failed(world, state.belief, repair_id, before),
+        belief=evidence.failed(world, state.belief, repair_id, state.setting.complaints, before),
     )
 
 
@@ -93,7 +93,7 @@ def not_proved(means: Means, state: State) -> State:
         repaired=state.repaired[:-1],
         phase="working",
         evidence=(*state.evidence, Failed(repair, before)),
-        belief=evidence.failed(world, state.belief, repair, before),
+        belief=evidence.failed(world, state.belief, repair, state.setting.complaints, before),
     )
 
 

@@ -37,7 +37,7 @@ from diagnose.conversation.coming import (
 )
 from diagnose.conversation.means import Event, Means, confirmation, permit, problem
 from diagnose.conversation.messages import Answered
-from diagnose.conversation.state import KITS, SKILLS, Back, Calm, Open, Reading, State, with_setting
+from diagnose.conversation.state import KITS, SKILLS, Back, Calm, Open, Reading, State, Still, with_setting
 from diagnose.errors import ObservationError
 
 
@@ -69,6 +69,8 @@ def answered(turn: Turn, message: Answered, hint: str) -> Turn:
         return waits.agreed(turn, asked, message.text, hint)
     if asked.sort == "reproduce":
         return _reproduce_answer(turn, message.text, hint)
+    if asked.sort == "still_there":
+        return _still_answer(turn, message.text, hint)
     return _measured(turn, asked, message, hint)
 
 
@@ -231,12 +233,12 @@ def _which_answer(turn: Turn, asked: Open, text: str) -> Turn:
     return propose(turn, means.world.measurements[mid], "exit")
 
 
-def _calmed(turn: Turn) -> Turn:
+def _calmed(turn: Turn, *, unseen: bool = False) -> Turn:
     """It works now: faults that come and go join the suspects, and what shows from here on is asleep."""
     means, state = turn.means, turn.state
     spell = f"calm{sum(isinstance(e, Calm) for e in state.evidence) + 1}"
     wider = replace(state.wider, loose=True)
-    state = replace(state, wider=wider, evidence=(*state.evidence, Calm(spell)))
+    state = replace(state, wider=wider, evidence=(*state.evidence, Calm(spell, unseen)))
     means = replace(means, world=means.world.widened(wider))
     belief = evidence.rebuild(means.world, state.setting, state.evidence)
     return Turn(means, replace(state, belief=belief), turn.events)
@@ -272,6 +274,22 @@ def _reproduce_answer(turn: Turn, text: str, hint: str) -> Turn:
         told = advice.works_now(means, state)
         return turn.then(*ending(proof.close(means, state, "stopped", tuple(told["candidates"])), told))
     raise ObservationError(text, "yes (the fault is back) or no (it still works)", "no")
+
+
+def _still_answer(turn: Turn, text: str, hint: str) -> Turn:
+    """Yes: the bike is not sound, whatever was read. No: it comes and goes."""
+    means, state = turn.means, turn.state
+    said, special = yes_no(text, means.words), without_reading(text, means.words)
+    if said == "no" or special == "works_now":
+        return advance(_calmed(turn.then(replace(state, open=None)), unseen=True), hint)
+    if said == "yes":
+        heard = (*state.evidence, Still())
+        return advance(
+            turn.then(replace(state, open=None, evidence=heard, belief=evidence.insisted(state.belief))), hint
+        )
+    if special:
+        return advance(turn.then(replace(state, open=None)), hint)
+    raise ObservationError(text, "yes (it fails right now) or no (it works now)", "no")
 
 
 def observed(turn: Turn, line: str, hint: str) -> Turn:

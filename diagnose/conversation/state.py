@@ -73,7 +73,8 @@ class Open:
 
     id      id of an intake or safety question, of a measurement, or of the advised repair
     sort    intake | intake_meter | safety | measure | advice | proof | exit_check | exit_which | exit |
-            reproduce | remaining (complaints after a repair) | agreement (a price above the limit)
+            reproduce | still_there | remaining (complaints after a repair) | agreement (a price above
+            the limit)
     event   the event that asked it, to be shown again
     purpose for a safety question: the sort of the measurement that it opens
     """
@@ -118,9 +119,13 @@ class Failed:
 
 @dataclass(frozen=True, slots=True)
 class Calm:
-    """'It works now': from here on a fault that comes and goes is asleep."""
+    """'It works now': from here on a fault that comes and goes is asleep.
+
+    unseen  nobody saw it go: it may have slept through any of the readings before
+    """
 
     spell: str
+    unseen: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +142,12 @@ class Returned:
     repairs: tuple[str, ...]
 
 
-Evidence = Reading | Failed | Calm | Back | Returned
+@dataclass(frozen=True, slots=True)
+class Still:
+    """Asked once more before an end, the complaint is there: the bike is not sound."""
+
+
+Evidence = Reading | Failed | Calm | Back | Returned | Still
 
 
 UNTOUCHED, NOTHING_PAID, NOTHING_SAID = JobState(), Paid(), Setting()
@@ -167,6 +177,7 @@ class State:
     waiting    what the job waits for, '' if it goes on; waited_minutes: of all waits that are over
     agreed     repairs above the price limit that the customer agreed to
     estimated  the estimate was told
+    insisted   whether the complaint is there was asked once more before an end
     before     the state that undo goes back to
     """
 
@@ -204,6 +215,7 @@ class State:
     waited_minutes: float = 0.0
     agreed: frozenset[str] = frozenset()
     estimated: bool = False
+    insisted: bool = False
     log: tuple[Mapping[str, Any], ...] = ()
     before: State | None = field(default=None, repr=False, compare=False)
 

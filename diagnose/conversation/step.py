@@ -142,7 +142,7 @@ def _reopened(means: Means, state: State, question: str) -> State:
         return open_measurement(means, state, world.measurements[question], "measure").state
     if question in intake.ORDER:
         sort = "intake"
-    elif question in ("exit_check", "exit_which", "reproduce", "remaining"):
+    elif question in ("exit_check", "exit_which", "reproduce", "remaining", "still_there"):
         sort = question
     elif question.startswith(agreement.AGREE):
         sort = "agreement"

@@ -181,3 +181,7 @@ class WiderWorld(World, Protocol):
     def removes(self, repair: str, done: Sequence[str] = ()) -> np.ndarray:
         """(n_candidates,) chance that this repair cures at least one fault of the candidate."""
         ...
+
+    def stays(self, repair: str, complaints: Sequence[str], done: Sequence[str] = ()) -> np.ndarray:
+        """(n_candidates,) chance that all these complaints are still there after this repair."""
+        ...

@@ -21,8 +21,9 @@ from diagnose.predictions.compute import Predictor
 # A rider mostly tells what is; a few complaints are misheard, mixed up or imagined (estimates).
 TOLD_RIGHT = 0.97
 MISTOLD = 0.004
-NO_FAULT_TELLS = 0.05
-UNMODELLED_TELLS = 0.3
+# a sound bike, and a fault nobody listed, draw complaints half as often as the listed faults do, half any of
+# some forty alike
+USUAL, ANY_ALIKE = 0.5, 0.025
 BLUR_LN = 0.15  # softness of a current or volts limit in a complaint, ln units (estimate)
 # A fault that is brought on by what the rider names, by something else, or that does not come and go at all:
 # riders name the trigger mostly right (estimates).
@@ -153,9 +154,11 @@ def told(p: Predictor, complaints: Sequence[Complaint], chances: Sequence[np.nda
         else np.ones(len(p.candidates))
     )
     often = SOMETIMES if any(c.intermittent for c in complaints) else 1.0
+    listed = np.array([c.prior if c.is_fault else 0.0 for c in p.candidates])
+    whenever = telling(chances, [False] * len(chances)) if chances else out
+    usual = float(whenever @ listed) / float(listed.sum()) if listed.any() else 1.0
+    unlisted = USUAL * usual + (1.0 - USUAL) * ANY_ALIKE ** len(chances)
     for i, c in enumerate(p.candidates):
-        if c.id == "no_fault":
-            out[i] = NO_FAULT_TELLS * often
-        elif c.id == "unmodelled":
-            out[i] = UNMODELLED_TELLS * often
+        if not c.is_fault:
+            out[i] = unlisted * often
     return out

@@ -36,3 +36,6 @@ class Slipping:
 
     def cured(self) -> None:
         self.inner.cured()
+
+    def fails(self) -> bool:
+        return self.inner.fails()
