@@ -32,9 +32,8 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             return _measure(weighed, plan.index, plan.minutes, "first step of the cheapest plan")
         repair, value = plan.index, plan.minutes
     else:
-        trying = weighed.trying + _regret(weighed, limits)
-        best = int(np.argmin(trying))
-        repair, value = int(weighed.tried[best]), float(trying[best])
+        best = int(np.argmin(weighed.trying))
+        repair, value = int(weighed.tried[best]), float(weighed.trying[best])
         if weighed.informs and value > weighed.cost_to_go + 1e-9:
             return _measure(weighed, best_test(weighed), weighed.cost_to_go, "most information a minute")
     option = now.repairs[repair]
@@ -61,14 +60,6 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
                 "stop", "", value, f"no repair is likelier than {chance:.0%}, no test is left", runners
             )
     return Act(option.sort, option.id, value, f"{chance:.0%} to cure", runners)
-
-
-def _regret(weighed: Weighed, limits: Limits) -> np.ndarray:
-    """(n_tried,) minutes that being wrong with each repair is feared for; a try is free to be a bet."""
-    now = weighed.now
-    works = np.array([now.repairs[r].sort != "try" for r in weighed.tried], dtype=float)
-    in_vain = 1.0 - now.cures[weighed.tried] @ weighed.belief
-    return np.asarray(limits.regret_min * works * in_vain)
 
 
 def _instead_of_a_part(weighed: Weighed, part: str, chance: float, value: float) -> Act:

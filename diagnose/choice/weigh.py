@@ -30,7 +30,6 @@ class Limits:
     faint         with nothing left to measure and no repair above this: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
     patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
-    regret_min    minutes that work or a part in vain counts for beyond its own
     second_method a part that cannot be returned wants this many independent readings for it
     exact         search exactly when few candidates and near-certain outcomes remain
     look_ahead    exact look-ahead in the same case with more candidates
@@ -43,7 +42,6 @@ class Limits:
     faint: float = 0.1
     separates: float = 0.15
     patience_min: float = 10.0
-    regret_min: float = 0.0
     second_method: int = 2
     exact: bool = True
     look_ahead: bool = True
