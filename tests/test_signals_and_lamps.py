@@ -180,6 +180,7 @@ def test_a_shorted_or_missing_diode_of_the_tell_tale_draws_the_complaint_of_all_
     assert (chance > 0.5).tolist() == [False, True, True, True, True, False]
     # the left diode shorted: the right side feeds back into the left, not the other way
     assert (word(p, "left_indicator", 2, RIGHT), word(p, "right_indicator", 2, LEFT)) == ("works", "dead")
+    assert (word(p, "right_alone", 2), word(p, "left_alone", 2)) == ("dead", "works")
 
 
 def test_an_led_headlamp_flickers_or_dies_on_a_bad_joint_and_never_dims() -> None:
