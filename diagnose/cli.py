@@ -137,8 +137,12 @@ def parser() -> argparse.ArgumentParser:
     _add_situation(netlist)
     _add_output(netlist)
 
-    bikes = subs.add_parser("bikes", help="list bikes, or the faults of one")
-    bikes.add_argument("bike", nargs="?")
+    bikes = subs.add_parser(
+        "bikes",
+        help="list bikes; tell of one; list the faults of one",
+        epilog="examples:\n  diagnose bikes\n  diagnose bikes road_twin\n  diagnose bikes road_twin --faults",
+    )
+    bikes.add_argument("bike", nargs="?", help="id of a bike, or path of a bike file")
     bikes.add_argument("--faults", action="store_true", help="every fault with its prior and complaints")
     _add_output(bikes)
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from diagnose.conversation.screen import wrap
 from diagnose.errors import KnowledgeError, UsageError
 from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED, write_text
@@ -116,39 +118,87 @@ def netlist(options: argparse.Namespace) -> int:
 def bikes(options: argparse.Namespace) -> int:
     """`diagnose bikes`"""
     from diagnose.catalogue.compose import compose_bike
+    from diagnose.wiring import BikeWorld
 
     library = _library(options)
+    if options.faults and not options.bike:
+        raise UsageError("--faults needs a bike; try `diagnose bikes custom_single --faults`")
     if options.bike:
-        from diagnose.wiring import BikeWorld
-
         world = BikeWorld(library, compose_bike(library, options.bike))
-        data = fault_list(world)
-        text = "\n".join(
-            f"{f['fault']:<52} {f['prior']:.5f}  {', '.join(f['causes']) or '-'}" for f in data["faults"]
-        )
+        if options.faults:
+            data = fault_list(world)
+            text = "\n".join(
+                f"{f['fault']:<52} {f['prior']:.5f}  {', '.join(f['causes']) or '-'}" for f in data["faults"]
+            )
+        else:
+            data = bike_page(world, library.bike_files.get(world.spec.id, options.bike))
+            text = page_text(data)
         _emit(options, data, text)
         return DONE
     rows = []
     for bike_id, path in sorted(library.bike_files.items()):
-        from diagnose.wiring import BikeWorld
-
-        world = BikeWorld(library, compose_bike(library, bike_id))
-        rows.append(
-            {
-                "id": bike_id,
-                "title": world.spec.title,
-                "path": str(path),
-                "components": len(world.spec.parts),
-                "candidates": len(world.candidates),
-                "complaints": list(world.spec.complaints),
-                "conditions": [c.text for c in world.service.conditions],
-            }
-        )
+        rows.append(_bike_row(BikeWorld(library, compose_bike(library, bike_id)), path))
     text = "\n".join(
         f"{r['id']:<24} {r['title']} ({r['components']} parts, {r['candidates']} suspects)" for r in rows
     )
     _emit(options, {"protocol": PROTOCOL, "bikes": rows}, text)
     return DONE
+
+
+def _bike_row(world: BikeWorld, path: Path | str) -> dict[str, Any]:
+    """What the contract tells of a bike in a list."""
+    return {
+        "id": world.spec.id,
+        "title": world.spec.title,
+        "path": str(path),
+        "components": len(world.spec.parts),
+        "candidates": len(world.candidates),
+        "complaints": list(world.spec.complaints),
+        "conditions": [c.text for c in world.service.conditions],
+    }
+
+
+def bike_page(world: BikeWorld, path: Path | str) -> dict[str, Any]:
+    """One bike on a page: what it is, where its parts sit, what it does, what can be complained of."""
+    view = world.view
+    return {
+        "protocol": PROTOCOL,
+        "bike": world.spec.id,
+        **_bike_row(world, path),
+        "text": world.spec.text,
+        "invented": world.spec.invented,
+        "places": [
+            {"place": place, "title": title, "access_minutes": opening, "close_minutes": closing}
+            for place, (title, opening, closing) in view.places.items()
+        ],
+        "fuses": [{"fuse": fuse, "title": view.components[fuse][0]} for fuse in view.fuses],
+        "functions": [{"function": f.id, "title": f.title} for f in view.functions.values()],
+        "complaint_titles": {c: title for c, (title, _) in view.complaints.items()},
+    }
+
+
+def page_text(page: Mapping[str, Any]) -> str:
+    """The page of a bike for a screen."""
+    places = [
+        p["title"] + (f" ({p['access_minutes']:g} min to open)" if p["access_minutes"] else "")
+        for p in page["places"]
+    ]
+    lists = {
+        "Places": places,
+        "Fuses": [f["title"] for f in page["fuses"]],
+        "What it does": [f["title"] for f in page["functions"]],
+        "Complaints": list(page["complaint_titles"].values()),
+    }
+    lines = [f"{page['title']} ({page['id']})", page["text"], ""]
+    for name, items in lists.items():
+        lines += [f"{name}:", *(f"- {item}" for item in items), ""]
+    lines += [
+        f"{page['components']} parts, wires and plugs included; {page['candidates'] - 2} faults known.",
+        f"File: {page['path']}",
+        f"Start a job: diagnose job --bike {page['id']}",
+        f"All its faults: diagnose bikes {page['id']} --faults",
+    ]
+    return "\n".join(wrap(line, shutil.get_terminal_size((80, 24)).columns) for line in lines)
 
 
 def fault_list(world: BikeWorld) -> dict[str, Any]:

@@ -141,6 +141,27 @@ def test_bikes_lists_every_bike(run, monkeypatch: pytest.MonkeyPatch) -> None:
     assert Path(row["path"]).is_file() and "dash_dead" in row["complaints"] and "key=run" in row["conditions"]
 
 
+def test_a_bike_alone_is_told_on_a_page_and_its_faults_only_when_asked_for(run) -> None:
+    code, out, _ = run("bikes", "custom_single")
+    w = world()
+    assert code == 0 and w.spec.title in out and "Start a job: diagnose job --bike custom_single" in out
+    assert "acc_fuse.blown" not in out and "0.0" not in out
+    for title in (
+        *(v.title for v in w.view.functions.values()),
+        *(title for title, _ in w.view.complaints.values()),
+    ):
+        assert f"- {title}\n" in out
+    code, out, _ = run("bikes", "custom_single", "--json")
+    data = json.loads(out)
+    assert code == 0 and (data["protocol"], data["bike"], data["invented"]) == (1, "custom_single", True)
+    assert [c["fuse"] for c in data["fuses"]] == list(w.view.fuses) and len(data["fuses"]) >= 4
+    assert {p["place"]: p["access_minutes"] for p in data["places"]} == {
+        place: opening for place, (_, opening, _) in w.view.places.items()
+    }
+    code, _, err = run("bikes", "--faults")
+    assert code == 2 and "--faults needs a bike" in err
+
+
 def test_the_faults_of_a_bike_come_with_priors_causes_and_repairs(run) -> None:
     code, out, _ = run("bikes", "custom_single", "--faults", "--json")
     data = json.loads(out)
