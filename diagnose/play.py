@@ -233,9 +233,13 @@ def reply(
     if opened.id == "remaining":
         return {"answer": ", ".join(cast(SeveralFaults, player).left_over(opened.choices)) or "none"}
     if opened.id == "exit_check":
-        return {"answer": "yes" if _all_works(world, state, player) else "no"}
+        shown = opened.event.get("left_on", ())
+        all_well = _all_works(world, state, player) and not _left_on(player, shown)
+        return {"answer": "yes" if all_well else "no"}
     if opened.id == "exit_which":
-        bad = [m for m in opened.choices if not _works(world, state, player, m)]
+        tried = [m for m in opened.choices if m in world.view.exit_check]
+        bad = [m for m in tried if not _works(world, state, player, m)]
+        bad += _left_on(player, [c for c in opened.choices if c not in tried])
         return {"answer": bad[0] if bad else "skip"}
     if opened.id == "reproduce":
         return {"answer": "yes" if cast(ComesAndGoes, player).back() else "no"}
@@ -246,6 +250,11 @@ def reply(
     if problem is not None and not opened.event.get("skippable", True):
         raise DiagnoseError(f"the job repeats a question that cannot be skipped: {problem['message']}")
     return {"answer": "skip"}
+
+
+def _left_on(player: Player, complaints: Sequence[str]) -> list[str]:
+    """Of these complaints those that a bike with several faults still has; no other bike tells."""
+    return cast(SeveralFaults, player).left_over(complaints) if hasattr(player, "left_over") else []
 
 
 def _works(world: World, state: Any, player: Player, measurement: str) -> bool:

@@ -151,7 +151,10 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "odd_readings": ("readings",),
     "would_tell": ("measurements",),
     # proof
-    "ask_exit_check": ("functions",),
+    "ask_exit_check": ("functions", "?first"),
+    "close_first": ("places",),
+    "left_open": ("places",),
+    "as_it_stands": ("what",),
     "exit_line": ("functions", "condition"),
     "exit_yes": (),
     "exit_no": (),

@@ -531,10 +531,12 @@ def test_a_repair_that_helped_is_proved_and_then_everything_is_tried_once():
     state, (exit_check,) = say(state, {"answer": "works"})
     assert exit_check["question"] == "exit_check" and exit_check["kind"] == "confirm"
     assert "headlamp" in exit_check["text"] and "horn" in exit_check["text"]
+    # what was opened is closed before everything is tried, so that a pinched wire shows
+    assert exit_check["text"].startswith("Close inside the headlamp; no wire pinched.\nExit check:")
     state, (closed,) = say(state, {"answer": "yes"})
     assert closed["outcome"] == "repaired" and closed["causes"] == ["lamp.open"]
     assert "Proved afterwards: headlamp (key switch ON): works." in closed["text"]
-    assert "Close again: inside the headlamp" in closed["text"]
+    assert "Close again" not in closed["text"]
 
 
 def test_minutes_are_those_of_the_acts():
@@ -576,6 +578,36 @@ def test_what_fails_in_the_exit_check_starts_a_new_search():
     assert told[-1]["outcome"] == "repaired"
     assert told[-1]["causes"] == ["lamp.open", "horn.seized"]
     assert told[-1]["repairs"] == ["lamp.renew", "horn.renew"]
+
+
+def test_what_is_on_that_should_be_off_starts_a_new_search_too():
+    world = bench()[0]
+    world.view = replace(world.view, left_on=("lamp_dim",))
+    state, advice = advised()
+    state, _ = say(state, {"done": advice["repair"], "works": "yes"}, {"answer": "works"})
+    before = state.hands_minutes
+    state, (which,) = step(state, {"answer": "no"}, world, *TOOLS[1:])
+    assert which["choices"] == [SEE_LAMP, HEAR_HORN, "lamp_dim"]
+    assert which["titles"]["lamp_dim"] == "the headlamp is dim"
+    state, events = step(state, {"answer": "the headlamp is dim"}, world, *TOOLS[1:])
+    assert state.setting.complaints == ("lamp_dim",) and state.evidence == () and len(state.past) > 0
+    assert state.phase != "exit_check" and state.repaired == (advice["repair"],)
+    # the place that was closed for the exit check is to be opened again, and its minutes count again
+    assert "inside the headlamp" not in str(state.paid.places) and state.hands_minutes == before
+    state, told = play(state, events, "lamp_ground.resistance=3ohm", TOOLS)
+    assert told[-1]["outcome"] == "repaired" and len(told[-1]["repairs"]) == 2
+
+
+def test_a_pause_says_what_it_leaves_open_and_apart():
+    state, _ = advised()
+    _, (paused,) = say(state, {"do": "pause"})
+    assert paused["text"] == "As it stands now: open: inside the headlamp."
+    left = replace(state, taken_out=("fuse",), battery_undone=True)
+    _, (paused,) = say(left, {"do": "pause"})
+    assert paused["text"].endswith("pulled out; battery lead off.")
+    fresh, _ = start()
+    _, (paused,) = say(fresh, {"do": "pause"})
+    assert paused["text"] == ""
 
 
 def test_a_step_of_the_exit_check_is_made_safe_first_like_any_other():

@@ -54,7 +54,7 @@ def test_a_whole_job_from_nothing_known_to_the_proof(tmp_path):
         "fit a new lamp",
         "done / skip > ",
         "Does it work now? yes / no > ",
-        "Does all of it work?",
+        "Does all of it work, and is nothing on",
         "Repaired. About",
     ):
         assert text in shown, text

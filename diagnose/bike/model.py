@@ -201,3 +201,4 @@ class BikeView:
     wired: Mapping[str, tuple[tuple[str, tuple[str, ...]], ...]] = field(default_factory=dict)
     # complaint of a fault that comes and goes -> what brings it on (a word of catalogue.words.TRIGGERS)
     triggers: Mapping[str, str] = field(default_factory=dict)
+    left_on: tuple[str, ...] = ()  # complaints that something works where it should not

@@ -98,4 +98,10 @@ def view(
             for c in spec.complaints
             if c in complaints and complaints[c].intermittent
         },
+        left_on=tuple(c for c in spec.complaints if c in complaints and _is_left_on(complaints[c])),
     )
+
+
+def _is_left_on(complaint: Complaint) -> bool:
+    """Whether a complaint says that something works in a condition in which it should not."""
+    return any(s.condition and "works" in s.states for s in complaint.any_of)

@@ -235,4 +235,5 @@ def exit_check(turn: Turn) -> Turn:
     state = replace(turn.state, phase="exit_check")
     if not proof.exit_list(means, state):
         return turn.then(*proof.close(means, state, "repaired", state.causes))
-    return ask(turn.then(state), "exit_check", "exit_check", proof.exit_question(means, state))
+    state, first = proof.closed_up(means, state)
+    return ask(turn.then(state), "exit_check", "exit_check", proof.exit_question(means, state, first))

@@ -110,8 +110,41 @@ def exit_list(means: Means, state: State) -> list[str]:
     return found
 
 
-def exit_question(means: Means, state: State) -> Event:
-    """One question for the whole exit check."""
+def closed_up(means: Means, state: State) -> tuple[State, str]:
+    """The state with every opened place closed, its minutes counted; and the sentence that lists them."""
+    opened = _opened(means, state)
+    if not opened:
+        return state, ""
+    minutes = _closing_minutes(means, state)
+    places = names.listing([names.place(means.world, p) for p in opened], means.words)
+    paid = replace(state.paid, places=state.paid.places - set(opened))
+    state = replace(state, paid=paid, hands_minutes=state.hands_minutes + minutes)
+    return state, means.say(state, "close_first", places=places)
+
+
+def _opened(means: Means, state: State) -> list[str]:
+    """Places that stand open and have something to close."""
+    return sorted(p for p in state.paid.places if means.world.view.places.get(p, ("", 0, 0.0))[2] > 0)
+
+
+def _closing_minutes(means: Means, state: State) -> float:
+    closing = (means.world.view.places[p][2] for p in _opened(means, state))
+    return sum(closing, 0.0) * state.minutes_factor()
+
+
+def as_it_stands(means: Means, state: State) -> str:
+    """What a pause leaves open, out or apart, as a sentence; '' if nothing is."""
+    world, words = means.world, means.words
+    opened = [names.place(world, p) for p in _opened(means, state)]
+    found = [means.say(state, "left_open", places=names.listing(opened, words))] if opened else []
+    found += [words.say("short_out", what=names.component(world, f)) for f in state.taken_out]
+    found += [words.say("short_apart", what=names.component(world, c)) for c in state.taken_apart]
+    found += [words.say("short_battery_off")] if state.battery_undone else []
+    return means.say(state, "as_it_stands", what="; ".join(found)) if found else ""
+
+
+def exit_question(means: Means, state: State, first: str = "") -> Event:
+    """One question for the whole exit check. first: what is to be closed before it."""
     by_condition: dict[str, list[str]] = {}
     for mid in exit_list(means, state):
         m = means.world.measurements[mid]
@@ -127,9 +160,10 @@ def exit_question(means: Means, state: State) -> Event:
         state,
         question="exit_check",
         kind="confirm",
-        text=means.say(state, "ask_exit_check", functions="\n".join(listed)),
+        text=means.say(state, "ask_exit_check", functions="\n".join(listed), first=first),
         choices=[("yes", means.words.say("exit_yes")), ("no", means.words.say("exit_no"))],
         measurements=exit_list(means, state),
+        left_on=list(means.world.view.left_on),
     )
 
 
@@ -139,6 +173,7 @@ def which_question(means: Means, state: State) -> Event:
         (mid, names.in_short(means.world, means.world.measurements[mid], means.words))
         for mid in exit_list(means, state)
     ]
+    choices += [(c, means.world.view.complaints[c][0]) for c in means.world.view.left_on]
     return asking.plain_question(
         state, question="exit_which", kind="choose", text=means.say(state, "ask_exit_which"), choices=choices
     )
@@ -168,14 +203,27 @@ def second_fault(means: Means, state: State, readings: tuple[Reading, ...]) -> S
     )
 
 
+def left_on(means: Means, state: State, complaint: str) -> State:
+    """After a proved repair something works that should not: that is the complaint of a new search."""
+    fresh = with_setting(state, complaints=(complaint,))
+    return replace(
+        fresh,
+        past=(*state.past, *state.evidence),
+        evidence=(),
+        belief=evidence.rebuild(means.world, fresh.setting, ()),
+        phase="working",
+        paid=replace(state.paid, used=frozenset()),
+    )
+
+
 def close(
     means: Means, state: State, outcome: str, causes: tuple[str, ...] = (), text: str = ""
 ) -> tuple[State, Event]:
     """End the job. outcome: repaired | stopped | paused."""
-    opened = sorted(p for p in state.paid.places if means.world.view.places.get(p, ("", 0, 0.0))[2] > 0)
-    closing = sum(means.world.view.places[p][2] for p in opened) * state.minutes_factor()
+    opened = _opened(means, state)
+    closing = 0.0 if outcome == "paused" else _closing_minutes(means, state)
     if outcome == "paused":
-        closing = 0.0
+        text = "\n".join(filter(None, (text, as_it_stands(means, state))))
     if outcome == "repaired":
         done = [means.world.repairs[r] for r in state.repaired]
         what = [f"{names.component(means.world, r.component)}: {r.title}" for r in done]

@@ -228,7 +228,10 @@ def _which_answer(turn: Turn, asked: Open, text: str) -> Turn:
     if without_reading(text, means.words) or yes_no(text, means.words) == "no":
         return exit_check(turn)
     titles = asked.event.get("titles", {})
-    mid = read_choice(text, proof.exit_list(means, turn.state), titles, means.words)
+    left_on = means.world.view.left_on
+    mid = read_choice(text, (*proof.exit_list(means, turn.state), *left_on), titles, means.words)
+    if mid in left_on:
+        return advance(turn.then(proof.left_on(means, turn.state, mid)))
     # what was said for safety ended with the repair: the step is judged like any other
     return propose(turn, means.world.measurements[mid], "exit")
 
