@@ -32,6 +32,8 @@ from fake_world import (
 from diagnose.beliefs.posterior import marginal
 from diagnose.catalogue.differences import Difference
 from diagnose.conversation import evidence
+from diagnose.conversation.evidence import chances
+from diagnose.conversation.planning import adds, options
 from diagnose.conversation.step import begin, fold, step
 from diagnose.errors import RuleError, UsageError
 
@@ -608,6 +610,102 @@ def test_a_pause_says_what_it_leaves_open_and_apart():
     fresh, _ = start()
     _, (paused,) = say(fresh, {"do": "pause"})
     assert paused["text"] == ""
+
+
+# --- read in the same go -----------------------------------------------------------------------
+
+
+def same_go():
+    """A bench on which lamp and horn are watched with one setting, so that one look shows both."""
+    world, rulebase, wording = bench()
+    lamp = world.measurements[SEE_LAMP]
+    both = replace(world.measurements[HEAR_HORN], setup=lamp.setup, minus=lamp.minus)
+    world.measurements = {**world.measurements, HEAR_HORN: both}
+    return world, rulebase, wording
+
+
+def test_what_is_read_in_the_same_go_counts_as_readings_of_its_own_and_is_replayed():
+    tools = same_go()
+    begun, _ = begin({**KNOWN, "complaints": ["all_dead"], "kit": "hands"}, *tools)
+    begun, _ = step(begun, {"take": SEE_LAMP}, *tools)
+    answer = {"answer": "dead", "also": {HEAR_HORN: "works"}}
+    state, _ = step(begun, answer, *tools)
+    assert [(r.measurement, r.value) for r in state.readings] == [(SEE_LAMP, "dead"), (HEAR_HORN, "works")]
+    assert state.steps == begun.steps + 2 and {**answer, "question": SEE_LAMP} == state.log[-1]
+    # the same as one after the other
+    apart, _ = step(begun, {"answer": "dead"}, *tools)
+    apart, _ = step(apart, {"take": HEAR_HORN}, *tools)
+    apart, _ = step(apart, {"answer": "works"}, *tools)
+    np.testing.assert_allclose(chances(state.belief), chances(apart.belief), atol=1e-12)
+    # and replayed from the log, and taken back in one
+    told, _ = fold({**KNOWN, "complaints": ["all_dead"], "kit": "hands"}, state.log, *tools)
+    assert told.evidence == state.evidence
+    back, _ = step(state, {"do": "undo"}, *tools)
+    assert back.evidence == begun.evidence and back.open.id == SEE_LAMP
+
+
+@pytest.mark.parametrize(
+    ("also", "text"),
+    [
+        ({VOLTS_REST: "12.4"}, "expected a further reading of the set-up of"),
+        ({"no:such@thing": "works"}, "expected a further reading of the set-up of"),
+        ({SEE_LAMP: "works"}, "expected a further reading of the set-up of"),
+        ({HEAR_HORN: "purple"}, "expected one of works, weak, dead"),
+        (["works"], "answers by measurement under 'also'"),
+        ({str(n): "works" for n in range(99)}, "at most 8 answers by measurement"),
+        ({HEAR_HORN: None}, "text under 'answer'"),
+    ],
+)
+def test_a_further_reading_that_is_not_of_the_same_go_is_refused_and_nothing_is_taken(also, text):
+    tools = same_go()
+    state, _ = begin({**KNOWN, "complaints": ["all_dead"]}, *tools)
+    state, _ = step(state, {"take": SEE_LAMP}, *tools)
+    after, (event,) = step(state, {"answer": "dead", "also": also}, *tools)
+    assert after is state and event["event"] == "problem" and text in event["message"]
+
+
+def test_a_further_reading_that_surprises_is_questioned_and_said_again_it_is_taken_as_doubtful():
+    state, _ = start()
+    state, _ = say(state, {"take": VOLTS_FEED})
+    said = {"answer": "12.3 V", "also": {VOLTS_FUSE: "127 V"}}
+    doubted, (event,) = say(state, said)
+    assert event["event"] == "problem" and event["doubt"], event
+    assert doubted.readings == state.readings
+    # another answer beside the same one is not the same answer
+    other, _ = say(doubted, {"answer": "12.3 V", "also": {VOLTS_FUSE: "12.4 V"}})
+    assert len(other.readings) == 2 and not any(r.doubtful for r in other.readings)
+    taken, _ = say(doubted, said)
+    assert [r.doubtful for r in taken.readings] == [False, True]
+    assert taken.log[-1]["sure"] is True and taken.log[-1]["also"] == said["also"]
+
+
+def test_what_the_step_says_already_is_not_offered_beside_it():
+    """Expected information after the first reading: nothing is left of what it says itself."""
+    tools = same_go()
+    state, _ = begin({**KNOWN, "complaints": ["all_dead"], "kit": "hands"}, *tools)
+    world = tools[0]
+    assert adds(world, state, SEE_LAMP, HEAR_HORN) > 0.01
+    assert adds(world, state, SEE_LAMP, SEE_LAMP) < adds(world, state, HEAR_HORN, SEE_LAMP) + 1e-9
+    # the oracle is the sum over every joint outcome: I(a, b) - I(a)
+    one, two = (
+        np.asarray(m.outcomes, dtype=float)
+        for mid in (SEE_LAMP, HEAR_HORN)
+        for m in options(world, state)[0]
+        if m.id == mid
+    )
+    belief = chances(state.belief)
+
+    def told(joint):
+        p = joint @ belief
+        return sum(
+            belief[c] * joint[o, c] * np.log(joint[o, c] / p[o])
+            for o in range(len(joint))
+            for c in range(len(belief))
+            if joint[o, c] > 0 and belief[c] > 0
+        )
+
+    joint = np.array([a * b for a in one for b in two])
+    assert adds(world, state, SEE_LAMP, HEAR_HORN) == pytest.approx(told(joint) - told(one), abs=1e-6)
 
 
 def test_a_step_of_the_exit_check_is_made_safe_first_like_any_other():

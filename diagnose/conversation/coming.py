@@ -22,6 +22,7 @@ from diagnose.conversation import (
     permits,
     planning,
     proof,
+    together,
     widen,
 )  # fmt: skip
 from diagnose.conversation.means import Event, Means, confirmation, is_closed, judge, permit, show
@@ -87,7 +88,8 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
         return _with_estimate(advance(turn.then(replace(state, estimated=True)), hint), before)
     act = planning.plan(means.world, state, blocked).act
     if act.sort == "measure":
-        return propose(turn, means.world.measurements[act.option], "measure", judged=found.get(act.option))
+        turn = propose(turn, means.world.measurements[act.option], "measure", judged=found.get(act.option))
+        return _with(turn, together.offered(means, state, together.beside(means, state, act, found)))
     checking = _recheck(turn) if act.sort != "try" else None
     if checking is not None:
         return checking
@@ -126,10 +128,17 @@ def _still_there(turn: Turn) -> Turn:
 
 def _with_estimate(turn: Turn, told: Event) -> Turn:
     """The turn whose question or advice also says what the job will take."""
+    return _with(turn, {"estimate": {k: told[k] for k in ("minutes", "price", "text")}})
+
+
+def _with(turn: Turn, more: Event) -> Turn:
+    """The turn whose question also holds this; a safety question that comes first stays as it is."""
     state = turn.state
-    if state.open is None or not turn.events:
+    if state.open is None or not turn.events or not more:
         return turn
-    shown = {**turn.events[-1], "estimate": {k: told[k] for k in ("minutes", "price", "text")}}
+    if "together" in more and state.open.sort != "measure":
+        return turn
+    shown = {**turn.events[-1], **more}
     state = replace(state, open=replace(state.open, event=shown))
     return Turn(turn.means, state, (*turn.events[:-1], shown))
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from diagnose.errors import ObservationError
 
+MOST_ALSO = 8  # readings beside the one that was asked for
 TEXT_LIMIT = 4000  # characters; nobody types a longer answer, a pasted file is not one
 
 # asked beside the question, which keeps standing
@@ -30,10 +31,15 @@ WITHOUT_READING = ("skip", "cannot_reach", "do_not_know", "works_now", "not_fitt
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """An answer to the open question. sure: the user stands by a doubted reading."""
+    """An answer to the open question.
+
+    sure  the user stands by a doubted reading
+    also  measurement -> answer: what was read at the same place in the same go
+    """
 
     text: str
     sure: bool = False
+    also: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +112,13 @@ def read_message(value: Any) -> Message:
         raise ObservationError(_short(value), "a JSON object", '{"answer":"12.4 V"}')
     keys = {k for k in value if k != "question"}
     _check_text(value, "question", optional=True)
-    if keys in ({"answer"}, {"answer", "sure"}):
+    if "answer" in keys and keys <= {"answer", "sure", "also"}:
         sure = value.get("sure", False)
         if not isinstance(sure, bool):
             raise ObservationError(
                 _short(sure), "true or false under 'sure'", '{"answer":"12.4 V","sure":true}'
             )
-        return Answered(_answer(value["answer"]), sure)
+        return Answered(_answer(value["answer"]), sure, _also(value.get("also", {})))
     if keys == {"observe"}:
         return Observed(_check_text(value, "observe"))
     if keys == {"do"} or (keys == {"do", "waited"} and value["do"] == "back"):
@@ -142,8 +148,9 @@ def read_message(value: Any) -> Message:
 def as_json(message: Message) -> dict[str, Any]:
     """The message as the protocol writes it; read_message gives the same value back."""
     match message:
-        case Answered(text, sure):
-            return {"answer": text, "sure": True} if sure else {"answer": text}
+        case Answered(text, sure, also):
+            said: dict[str, Any] = {"answer": text, "sure": True} if sure else {"answer": text}
+            return said | ({"also": dict(also)} if also else {})
         case Observed(text):
             return {"observe": text}
         case Asked(what):
@@ -160,6 +167,16 @@ def as_json(message: Message) -> dict[str, Any]:
             return {"do": "back", "waited": waited}
         case Differs(changes):
             return {"differs": dict(changes)}
+
+
+def _also(value: Any) -> dict[str, str]:
+    if not isinstance(value, Mapping) or len(value) > MOST_ALSO:
+        raise ObservationError(
+            _short(value),
+            f"at most {MOST_ALSO} answers by measurement under 'also'",
+            '{"answer":"works","also":{"observe:horn@key=run":"dead"}}',
+        )
+    return {str(key): _answer(answer) for key, answer in value.items()}
 
 
 def _answer(value: Any) -> str:

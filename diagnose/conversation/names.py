@@ -21,7 +21,7 @@ from diagnose.wording import Wording
 # for a wire with a stripe
 _COLOUR_CODE = re.compile(r"(LGN|LBU|DGN|CL|BK|BN|RD|OG|YE|GN|BU|VT|GY|WH|PK|TQ|GD|SR)")
 MOST_WIRES = 2  # whose colours are worth naming at one point
-LIKELY, POSSIBLE = 0.5, 0.1  # [1] from which chance a suspect is called likely, possible (estimate)
+LIKELY, POSSIBLE = 0.5, 0.05  # [1] from which chance a suspect is called likely, possible (estimate)
 
 
 def component(world: World, name: str) -> str:

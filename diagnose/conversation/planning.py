@@ -265,6 +265,36 @@ def _supports(world: World, state: State, belief: np.ndarray) -> dict[str, int]:
     return found
 
 
+def adds(world: World, state: State, first: str, then: str) -> float:
+    """[nats] what a second measurement is expected to tell of the suspects once the first is read.
+
+    first, then  ids of planned measurements
+    source       expected information gain, given each outcome of the first
+    """
+    outcomes = {m.id: np.asarray(m.outcomes, dtype=float) for m in options(world, state)[0]}
+    belief = evidence.chances(state.belief)
+    told = 0.0
+    for likelihood in outcomes[first]:
+        both = belief * likelihood
+        chance = float(both.sum())
+        if chance > 0.0:
+            given = both / chance
+            after = outcomes[then]
+            told += chance * (_entropy(after @ given) - float(_entropies(after) @ given))
+    return max(told, 0.0)
+
+
+def _entropies(outcomes: np.ndarray) -> np.ndarray:
+    """(n_candidates,) [nats] of each column of (n_outcomes, n_candidates)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where(outcomes > 0.0, -outcomes * np.log(outcomes), 0.0)
+    return terms.sum(axis=0)
+
+
+def _entropy(chances: np.ndarray) -> float:
+    return float(_entropies(chances[:, None])[0])
+
+
 def minutes_for(world: World, state: State, m: Measurement) -> float:
     """Hands-on minutes of a measurement as things stand: the act, unpaid access, change of set-up."""
     factor = state.minutes_factor()

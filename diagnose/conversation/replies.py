@@ -23,6 +23,7 @@ from diagnose.conversation import (
     proof,
     remaining,
     this_bike,
+    together,
     waits,
 )  # fmt: skip
 from diagnose.conversation.answers import plain, read_answer, read_choice, without_reading, yes_no
@@ -117,15 +118,24 @@ def _measured(turn: Turn, asked: Open, message: Answered, hint: str) -> Turn:
     special = without_reading(message.text, means.words)
     if special:
         return _no_reading(turn, asked, m, special, hint)
-    value, note = read_answer(m, message.text, asked.event.get("titles", {}), means.words)
-    found = doubt.doubt(world, means.rulebase, state, m, value, message.text, note, means.words)
-    if found is not None and not message.sure and not was_doubted(state, message):
-        doubted = replace(state, doubted=(asked.id, plain(message.text)))
-        return turn.then(doubted, problem(found.text, {"slip": found.slip, "text": found.text}))
-    reading = Reading(
-        m.id, value, message.text, planning.physical(state.job), slip=found.slip if found else ""
-    )
-    state = _took_reading(means, state, m, reading)
+    insists = message.sure or was_doubted(state, message)
+    readings = []
+    for taken, text in ((m, message.text), *together.read_also(means, state, m, message.also)):
+        titles = asked.event.get("titles", {}) if taken is m else {}
+        value, note = read_answer(taken, text, titles, means.words)
+        found = doubt.doubt(world, means.rulebase, state, taken, value, text, note, means.words)
+        if found is not None and not insists:
+            doubted = replace(state, doubted=(asked.id, _as_said(message)))
+            return turn.then(doubted, problem(found.text, {"slip": found.slip, "text": found.text}))
+        slip = found.slip if found else ""
+        readings.append((taken, Reading(taken.id, value, text, planning.physical(state.job), slip=slip)))
+    if message.also and asked.sort in ("proof", "exit"):
+        raise ObservationError(
+            "also", "the one answer that was asked for", message.text, "proves nothing here"
+        )
+    for taken, reading in readings:
+        state = _took_reading(means, state, taken, reading)
+    reading = readings[0][1]
     if asked.sort == "proof":
         if proof.proves(means, state, reading):
             shown = names.reading(reading.value, m.unit, means.words)
@@ -141,7 +151,11 @@ def _measured(turn: Turn, asked: Open, message: Answered, hint: str) -> Turn:
 
 def was_doubted(state: State, message: Answered) -> bool:
     """Whether this very answer to this very question was questioned just before."""
-    return state.open is not None and state.doubted == (state.open.id, plain(message.text))
+    return state.open is not None and state.doubted == (state.open.id, _as_said(message))
+
+
+def _as_said(message: Answered) -> str:
+    return plain("; ".join((message.text, *(f"{m} {text}" for m, text in message.also.items()))))
 
 
 def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) -> State:

@@ -197,7 +197,7 @@ def _take(turn: Turn, message: Message, hint: str) -> Turn:
     if after.state.doubted is not None and after.state.doubted != state.doubted:
         return after  # questioned, not taken: nothing to record, nothing to undo
     if isinstance(message, Answered) and replies.was_doubted(state, message):
-        message = Answered(message.text, True)
+        message = replace(message, sure=True)
     before = replace(state, doubted=None)
     return replace(after, state=replace(_logged(after.state, state, message), before=before, doubted=None))
 

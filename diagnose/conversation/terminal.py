@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 from diagnose.conversation.messages import ASIDE
+from diagnose.conversation.messages import TEXT_LIMIT
 from diagnose.conversation.screen import NARROWEST, WIDEST, Terminal, clean, wrap
 
 if TYPE_CHECKING:  # the first question is asked before any of this is loaded
@@ -152,6 +153,9 @@ class _Talk:
             self._list([title for _, title in self.choices()])
         if self._usual():
             self.put(self.say("as_last_time", used=dict(self.choices())[self._usual()]))
+        if event.get("together"):
+            more = "; ".join(clean(t["text"]) for t in event["together"])
+            self.put(self.say("term_together" if event["choices"] else "term_together_tip", more=more))
         if self.session.state.setting.skill == "trade":
             self._expected(event)
 
@@ -272,6 +276,9 @@ class _Talk:
     def hear(self, typed: str) -> None:
         """Turn one typed line into a message, and tell what comes of it."""
         line = clean(typed).strip()
+        if "\n" in line:
+            self._pasted(line)
+            return
         command, _, rest = line.partition(" ")
         command, rest = command.lower(), rest.strip()
         if not line and self._usual():
@@ -308,6 +315,17 @@ class _Talk:
             self._complain(line)
         else:
             self._answer(line)
+
+    def _pasted(self, text: str) -> None:
+        """Several lines at once: never a row of answers to questions not yet seen; kept, and read as a remark.
+
+        Whoever pastes a list of "yes" has not read what he says yes to.
+        """
+        for start in range(0, len(text), TEXT_LIMIT):
+            self.tell(self.session.take({"note": text[start : start + TEXT_LIMIT]}))
+        self.put(self.say("term_pasted"), "aside")
+        heard = self.session.take({"observe": text[:TEXT_LIMIT]})
+        self.tell([e for e in heard if e["event"] != "problem"])
 
     def _advised(self, line: str) -> None:
         if line.lower() not in ("done", "did it", "ready"):
@@ -354,7 +372,7 @@ class _Talk:
         elif ids:
             answer = self._numbered(line, ids)
         steps = self.session.state.steps
-        events = self.session.take({"answer": answer})
+        events = self.session.take(self._with_others(line) or {"answer": answer})
         first = events[0] if events else {}
         if first.get("event") == "problem" and not first.get("doubt") and re.search(r"\s", line):
             # perhaps it was a remark about something else on the bike
@@ -364,6 +382,20 @@ class _Talk:
         elif self.session.state.steps > steps and self._compares(asked):
             self.put(self.say("term_healthy", reading=asked["expected"]["healthy"]["reading"]), "aside")
         self.tell(events)
+
+    def _with_others(self, line: str) -> Event | None:
+        """'works; dead' as the answers to a question and to what was offered beside it; None if it is one."""
+        offered = self.open.get("together") or ()
+        first, *rest = (part.strip() for part in line.split(";"))
+        if not first or not 1 <= len(rest) <= len(offered):
+            return None
+        ids = [c for c, _ in self.choices()]
+        also = {  # a number means a line of the list on the screen, where the other has the same
+            other["measurement"]: self._numbered(text, ids) if other["choices"] == ids else text
+            for other, text in zip(offered, rest, strict=False)
+            if text not in ("", "-", "skip")
+        }
+        return {"answer": self._numbered(first, ids), "also": also}
 
     def _compares(self, asked: Event) -> bool:
         """A beginner compares after he has typed, so that he types what he sees."""
