@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 
+from diagnose.conversation.screen import clean
 from diagnose.errors import DiagnoseError, KnowledgeError
 from diagnose.output import WRONG_USE
 
@@ -289,11 +290,11 @@ def main(argv: Sequence[str] | None = None) -> int:
             options = top.parse_args([*arguments, "job"])
         return _commands()[options.command](options)
     except KnowledgeError as error:
-        print(error, file=sys.stderr)
+        print(clean(str(error)), file=sys.stderr)
         print(f"{len(error.problems)} problem(s) in the knowledge; nothing was changed", file=sys.stderr)
         return WRONG_USE
     except DiagnoseError as error:
-        print(f"diagnose: {error}", file=sys.stderr)
+        print(clean(f"diagnose: {error}"), file=sys.stderr)
         return WRONG_USE
     except KeyboardInterrupt:
         print("\ninterrupted; every answer given so far is kept", file=sys.stderr)

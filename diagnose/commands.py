@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.conversation.screen import wrap
+from diagnose.conversation.screen import clean, wrap
 from diagnose.errors import KnowledgeError, UsageError
 from diagnose.locations import bike_names, knowledge_folder
 from diagnose.output import DONE, FAILED, write_text
@@ -51,7 +51,8 @@ def _bench_bike(
 
 
 def _emit(options: argparse.Namespace, data: Any, text: str) -> None:
-    write_text(json.dumps(data, ensure_ascii=False) if options.json else text, options.output)
+    # names of files, bikes and jobs stay text on any screen
+    write_text(json.dumps(data, ensure_ascii=False) if options.json else clean(text), options.output)
 
 
 def expect(options: argparse.Namespace) -> int:
@@ -360,7 +361,7 @@ def jobs(options: argparse.Namespace) -> int:
     ]
     text = "\n".join(f"{r['job']:<36} {r['bike']:<20} {_stands(r)}" for r in rows) or "no jobs yet"
     for trouble in troubles:
-        print(trouble, file=sys.stderr)
+        print(clean(str(trouble)), file=sys.stderr)
     _emit(options, {"protocol": PROTOCOL, "jobs": rows}, text)
     return FAILED if troubles else DONE
 

@@ -3,14 +3,8 @@
 from __future__ import annotations
 
 import io
-import os
-import re
 import sys
-import time
-from pathlib import Path
 
-import pexpect
-import pyte
 import pytest
 from fake_world import KNOWN, bench
 from prompt_toolkit.application import create_app_session
@@ -25,10 +19,6 @@ from diagnose.conversation.terminal import PlainTerminal, converse, open_termina
 from diagnose.conversation.terminal_rich import COMMANDS, ChoiceCompleter, RichTerminal
 
 TOOLS = bench()
-DRIVER = Path(__file__).with_name("lines_driver.py")
-
-
-SETTLES = 0.5  # seconds a prompt needs to be drawn whole on a busy machine
 
 
 def talk(folder, keys, columns=60):
@@ -118,49 +108,3 @@ def test_a_pipe_a_dumb_terminal_and_a_wish_get_plain_lines(monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO())
     assert isinstance(open_terminal(), PlainTerminal)
     assert screen.NARROWEST < screen.WIDEST
-
-
-def test_on_a_real_terminal_of_40_columns_ctrl_c_pauses_and_no_word_is_broken(tmp_path):
-    code = (
-        "import sys; sys.path.insert(0, sys.argv[1])\n"
-        "from pathlib import Path\n"
-        "from fake_world import KNOWN, bench\n"
-        "from diagnose.conversation.session import new_session\n"
-        "from diagnose.conversation.terminal import converse, open_terminal\n"
-        "s = new_session(Path(sys.argv[2]), 'b', {**KNOWN, 'complaints': ['lamp_dead']}, *bench())\n"
-        "converse(s, open_terminal())\n"
-    )
-    env = {
-        **os.environ,
-        "PYTHONPATH": str(DRIVER.parent.parent),
-        "TERM": "xterm",
-        "NO_COLOR": "1",
-        "PROMPT_TOOLKIT_NO_CPR": "1",
-        "COLUMNS": "100",  # exported by somebody, and not true
-    }
-    child = pexpect.spawn(
-        sys.executable,
-        ["-c", code, str(DRIVER.parent), str(tmp_path)],
-        env=env,
-        dimensions=(30, 40),
-        timeout=30,
-    )
-    screen = pyte.Screen(40, 120)
-    child.logfile_read = io.BytesIO()
-    child.expect("horn sound")
-    child.expect(">")
-    time.sleep(SETTLES)
-    child.send("why\r")
-    child.expect("headlamp")
-    child.expect(">")
-    time.sleep(SETTLES)
-    child.sendintr()
-    child.expect("Paused")
-    child.expect(pexpect.EOF)
-    child.close()
-    assert child.exitstatus == 0
-    pyte.ByteStream(screen).feed(child.logfile_read.getvalue())
-    seen = {w for line in screen.display for w in re.findall(r"[A-Za-z]{3,}", line)}
-    plain, _ = talk(tmp_path / "wide", "why\r\x03", 120)
-    assert len(seen) > 30
-    assert seen - set(re.findall(r"[A-Za-z]{3,}", plain)) <= {"why"}

@@ -15,8 +15,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
-from diagnose.conversation.messages import ASIDE
-from diagnose.conversation.messages import TEXT_LIMIT
+from diagnose.conversation.messages import ASIDE, TEXT_LIMIT
 from diagnose.conversation.screen import NARROWEST, WIDEST, Terminal, clean, wrap
 
 if TYPE_CHECKING:  # the first question is asked before any of this is loaded
@@ -317,7 +316,7 @@ class _Talk:
             self._answer(line)
 
     def _pasted(self, text: str) -> None:
-        """Several lines at once: never a row of answers to questions not yet seen; kept, and read as a remark.
+        """Several lines at once: no row of answers to questions not yet seen; kept, and read as a remark.
 
         Whoever pastes a list of "yes" has not read what he says yes to.
         """

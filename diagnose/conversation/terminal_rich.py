@@ -14,6 +14,8 @@ from typing import Any, TextIO
 from prompt_toolkit import PromptSession
 from prompt_toolkit.completion import CompleteEvent, Completer, Completion
 from prompt_toolkit.document import Document
+from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
+from prompt_toolkit.keys import Keys
 from prompt_toolkit.output import ColorDepth
 from rich.console import Console
 from rich.text import Text
@@ -43,7 +45,9 @@ class RichTerminal:
         self.columns = columns
         # https://no-color.org: set and not empty
         depth = ColorDepth.DEPTH_1_BIT if os.environ.get("NO_COLOR") else None
-        self.session: PromptSession[str] = PromptSession(input=source, output=sink, color_depth=depth)
+        self.session: PromptSession[str] = PromptSession(
+            input=source, output=sink, color_depth=depth, key_bindings=_keys()
+        )
 
     def width(self) -> int:
         """Columns of the window now, within what reads well.
@@ -67,6 +71,17 @@ class RichTerminal:
         return self.session.prompt(
             [("", clean(prompt))], completer=ChoiceCompleter(choices), complete_while_typing=False
         )
+
+
+def _keys() -> KeyBindings:
+    """What is pasted is shown as text, too: what turns or paints the line is left out before it is drawn."""
+    keys = KeyBindings()
+
+    @keys.add(Keys.BracketedPaste)
+    def _(event: KeyPressEvent) -> None:
+        event.current_buffer.insert_text(clean(event.data.replace("\r\n", "\n").replace("\r", "\n")))
+
+    return keys
 
 
 class ChoiceCompleter(Completer):
