@@ -197,6 +197,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "term_helper": (),
     "term_caution": ("text",),
     "term_healthy": ("reading",),
+    "term_compare": ("mine", "reading"),
     "term_suspect": ("suspect", "reading"),
     "term_root_cause": ("text",),
     "term_get_home": ("text",),

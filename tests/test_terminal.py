@@ -50,7 +50,7 @@ def test_a_whole_job_from_nothing_known_to_the_proof(tmp_path):
         "Understood:\n- horn (horn button pressed and held, key switch ON): works",
         "- battery volts: 12.6 V",
         "What number does the display show?",
-        "A good bike shows:",
+        "On a good bike: ",
         "fit a new lamp",
         "done / skip > ",
         "Does it work now? yes / no > ",
@@ -258,11 +258,11 @@ def test_a_caution_is_shown_before_its_step_and_only_once(tmp_path):
 def test_the_trade_sees_what_to_expect_before_and_the_beginner_after(tmp_path):
     fuse = "take volts:main_fuse.out:battery.minus@key=run"
     trade, _ = talk(tmp_path, [fuse], **KNOWN)
-    assert "A good bike shows: " in trade.split("volts?")[1]
+    assert "On a good bike: " in trade.split("volts?")[1]
     beginner, _ = talk(tmp_path, [fuse], **{**KNOWN, "skill": "beginner"})
-    assert "A good bike shows: 1" not in beginner.split("straight line")[1]
+    assert "On a good bike: 1" not in beginner.split("straight line")[1]
     after, _ = talk(tmp_path, [fuse, "12.6"], **{**KNOWN, "skill": "beginner"})
-    assert "A good bike shows: 1" in after.split("straight line")[1]
+    assert "On a good bike: 1" in after.split("straight line")[1]
 
 
 def test_bytes_that_are_no_text_do_not_end_the_job(tmp_path):

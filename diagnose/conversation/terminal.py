@@ -379,7 +379,7 @@ class _Talk:
             if others and others[0]["event"] == "noted":
                 events = others
         elif self.session.state.steps > steps and self._compares(asked):
-            self.put(self.say("term_healthy", reading=asked["expected"]["healthy"]["reading"]), "aside")
+            self._compare(asked["expected"]["healthy"]["reading"], asked["unit"])
         self.tell(events)
 
     def _with_others(self, line: str) -> Event | None:
@@ -395,6 +395,17 @@ class _Talk:
             if text not in ("", "-", "skip")
         }
         return {"answer": self._numbered(first, ids), "also": also}
+
+    def _compare(self, healthy: str, unit: str) -> None:
+        """What a good bike shows, beside what was understood of a number that was typed."""
+        from diagnose.conversation import names
+
+        mine = next((r.value for r in self.session.state.readings[::-1] if not r.repeats), "")
+        if isinstance(mine, str):
+            self.put(self.say("term_healthy", reading=healthy), "aside")
+        else:
+            shown = names.reading(mine, unit, self.session.wording)
+            self.put(self.say("term_compare", mine=shown, reading=healthy), "aside")
 
     def _compares(self, asked: Event) -> bool:
         """A beginner compares after he has typed, so that he types what he sees."""
