@@ -612,6 +612,21 @@ def test_a_pause_says_what_it_leaves_open_and_apart():
     assert paused["text"] == ""
 
 
+@pytest.mark.parametrize("complaint", ["lamp_dead", "lamp_dim"])
+@pytest.mark.parametrize("measurement", [VOLTS_LAMP, VOLTS_FEED, DROP_GROUND, VOLTS_FUSE])
+@pytest.mark.parametrize("shown", ["9 V", "6 V", "3 V"])
+def test_a_lone_reading_that_was_stood_by_leads_to_another_method_and_not_to_work(
+    complaint, measurement, shown
+):
+    """The only telling reading makes no sense and is insisted on: what comes next is read elsewhere."""
+    state, _ = start(complaints=[complaint])
+    state, _ = say(state, {"take": measurement})
+    state, events = say(state, {"answer": shown, "sure": True})
+    assert [r.doubtful for r in state.readings] == [True]
+    asked = events[-1]
+    assert asked["event"] == "question" and asked["measurement"] not in (None, measurement)
+
+
 # --- read in the same go -----------------------------------------------------------------------
 
 
