@@ -28,7 +28,7 @@ PHONE, DESK, BENCH = 40, 80, 100  # columns: a beginner without a meter, one wit
 
 # sessions of one kit stand together: their predictions are made once
 SCRIPTS = (
-    # a complaint and an answer that mean nothing, then why, a skip and what else there is
+    # a complaint and an answer that mean nothing, then why, two answers in one line and what else there is
     Script(
         "single_dash_hands",
         PHONE,
@@ -46,7 +46,7 @@ SCRIPTS = (
             "*",
             "why",
             "*",
-            "skip",
+            "works; dead",
             "others",
         ),
     ),
@@ -148,7 +148,7 @@ SCRIPTS = (
         PHONE,
         "road_twin",
         "lights_fuse.blown",
-        ("the headlamp is dead", "1", "1", "none", "yes", "skip", "*", "dim", "undo", "*", "skip", "why"),
+        ("headlamp", "1", "1", "1", "none", "yes", "skip", "*", "dim", "undo", "*", "skip", "why"),
     ),
     # a meter turns up during the job
     Script(
@@ -189,6 +189,7 @@ SCRIPTS = (
         "road_twin",
         "horn_button.does_not_make",
         (
+            "list",
             "horn dead",
             "meter",
             "1",

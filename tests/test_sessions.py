@@ -49,6 +49,9 @@ def test_mistakes_and_second_thoughts_are_among_them():
     for typed, told in (
         ("banana", "'banana' is not understood"),
         ("skip", ""),
+        ("works; dead", ""),
+        ("list", "1  no spark"),
+        ("headlamp", "headlamp: which of these is it?"),
         ("undo", "Taken back."),
         ("7 V", "7 V fits none of my suspects"),
         ("why", "The next answer: "),

@@ -40,6 +40,10 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
     sort = planning.sort_now(world, state, repair_id)
     cured = [_its_own(world.candidates[i], repair.cures) for i in group[:SHOWN]]
     suspects = list(dict.fromkeys(names.candidate(world, c, words) for c in cured))
+    own = f"{names.component(world, repair.component)}: "  # said once, before the repair
+    suspects = (
+        [s.removeprefix(own) for s in suspects] if all(s.startswith(own) for s in suspects) else suspects
+    )
     lines = [
         means.say(
             state,
