@@ -56,7 +56,7 @@ def test_mistakes_and_second_thoughts_are_among_them():
         ("7 V", "7 V fits none of my suspects"),
         ("why", "The next answer: "),
         ("others", "Type 'take' and a number"),
-        ("take 3", "Open under the seat."),
+        ("take 3", "Open: under the seat."),
         ("take 1", "Type 'others' first"),
         ("see low beam dim", "Understood:"),
         ("cannot reach", ""),
