@@ -158,6 +158,17 @@ def test_a_relayed_and_commanded_function_shows_what_commands_it():
     assert not {"horn", "high_wire", "starter_motor"} & drawn
 
 
+def test_a_bike_with_its_plus_at_the_frame_is_drawn_from_the_other_post():
+    """The same loom with the battery's posts called the other way round: the same parts, the same grounds."""
+    built = built_of("points_single_half_wave")
+    body = {**built.spec.body, "battery_plus": "battery.minus", "battery_minus": "battery.plus"}
+    turned = build(replace(built.spec, body=body))
+    drawing = plan(draw_loom(turned, as_condition(turned, "")), "", "")
+    assert parts_of(drawing) == parts_of(whole("points_single_half_wave"))
+    roots = [root for root, _ in drawing.trees]
+    assert (roots[0], roots[-1]) == ("battery, minus", "battery, plus")
+
+
 def test_the_other_position_of_a_switch_opens_the_path():
     built = built_of("points_single_half_wave")
     f = built.spec.functions["low_beam"]

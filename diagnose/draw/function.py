@@ -33,14 +33,11 @@ def function_elements(loom: Loom, function: Function) -> frozenset[str]:
 
 def _supplied(loom: Loom, element: str) -> set[str]:
     """A consumer with its way from the plus post and its way to the minus post."""
-    part = element.partition(".")[0]
-    own = set(loom.of_part(part))
     plus, minus = loom.ends(element)
-    # through its own inner nodes to its terminals, and never back through itself
     to_plus, to_minus = loom.path(loom.plus, plus), loom.path(minus, loom.minus)
     if element in to_plus or element in to_minus:
         to_plus, to_minus = loom.path(loom.plus, minus), loom.path(plus, loom.minus)
-    return {element, *to_plus, *to_minus} - (own - {element} if len(own) == 1 else set())
+    return {element, *to_plus, *to_minus}
 
 
 def _commands(loom: Loom, element: str) -> set[str]:

@@ -25,6 +25,7 @@ INNER = "#"  # in the name of a node inside a part
 DRIVEN_AT_MOST = 6  # relays that feed relays; more than any bike has
 FRAME = ("frame", "engine")  # roles of a bike's body that are metal of its own
 CORE_WORDS = ("ground", "body")  # words of the parts that join the frame to the battery
+LAID_WORDS = (*CORE_WORDS, "wire", "connector")  # and of those that may stand in place of a ground lead
 COIL_OF = ("relay",)  # laws of devices whose `coil` elements are consumers
 
 
@@ -32,7 +33,8 @@ COIL_OF = ("relay",)  # laws of devices whose `coil` elements are consumers
 class Loom:
     """graph: multigraph of nodes, one edge an element with `part`, `length`, `is_open`, `is_load`.
 
-    core   nodes of the frame, the engine and their joints, as far as the battery's minus post
+    plus, minus  nodes of the battery's posts; earth: the one that the frame is joined to, live: the other
+    core   nodes of the frame, the engine and their joints, as far as that post
     named  element of the netlist -> the edge that stands for it (two in series inside a part are one)
     """
 
@@ -41,6 +43,8 @@ class Loom:
     core: frozenset[str]
     plus: str
     minus: str
+    live: str
+    earth: str
     named: Mapping[str, str]
 
     def ends(self, edge: str) -> tuple[str, str]:
@@ -142,29 +146,39 @@ def draw_loom(built: Build, condition: Condition) -> Loom:
     named = _in_series(graph)
     plus, minus = (spec.nodes[spec.body[r]] for r in ("battery_plus", "battery_minus"))
     graph.add_nodes_from((plus, minus))
-    core = _core(graph, words, minus, [spec.nodes[spec.body[r]] for r in FRAME if r in spec.body]) - {plus}
-    loom = Loom(built, graph, core, plus, minus, named)
+    frame = [spec.nodes[spec.body[r]] for r in FRAME if r in spec.body]
+    turned = _is_joined(graph, words, plus, frame) and not _is_joined(graph, words, minus, frame)
+    live, earth = (minus, plus) if turned else (plus, minus)
+    core = _core(graph, words, earth, frame) - {live}
+    loom = Loom(built, graph, core, plus, minus, live, earth, named)
     _drive(loom)
     return loom
 
 
-def _core(graph: nx.MultiGraph, words: Mapping[str, str], minus: str, frame: Sequence[str]) -> frozenset[str]:
-    """Nodes that ground parts join to the battery's minus post, to the frame or to the engine.
+def _is_joined(graph: nx.MultiGraph, words: Mapping[str, str], post: str, frame: Sequence[str]) -> bool:
+    """Whether nothing but wires and ground parts leads from a post of the battery to the frame or engine."""
+    laid = nx.Graph((u, v) for u, v, part in graph.edges(data="part") if words[part] in LAID_WORDS)
+    laid.add_nodes_from((post, *frame))
+    return any(nx.has_path(laid, post, node) for node in frame)
+
+
+def _core(graph: nx.MultiGraph, words: Mapping[str, str], earth: str, frame: Sequence[str]) -> frozenset[str]:
+    """Nodes that ground parts join to the grounded post of the battery, to the frame or to the engine.
 
     The wires between post and frame belong to it where a bike has wires there in place of ground leads.
     """
     ground, laid = nx.Graph(), nx.Graph()
     for net in (ground, laid):
-        net.add_nodes_from((minus, *frame))
+        net.add_nodes_from((earth, *frame))
     for u, v, part in graph.edges(data="part"):
         if words[part] in CORE_WORDS:
             ground.add_edge(u, v)
-        if words[part] in (*CORE_WORDS, "wire", "connector"):
+        if words[part] in LAID_WORDS:
             laid.add_edge(u, v)
-    found = set(nx.node_connected_component(ground, minus))
+    found = set(nx.node_connected_component(ground, earth))
     for node in frame:
-        if nx.has_path(laid, minus, node):
-            found |= {*nx.shortest_path(laid, minus, node), *nx.node_connected_component(ground, node)}
+        if nx.has_path(laid, earth, node):
+            found |= {*nx.shortest_path(laid, earth, node), *nx.node_connected_component(ground, node)}
     return frozenset(found)
 
 

@@ -131,8 +131,8 @@ class _Planner:
             left = nx.MultiGraph(
                 [e for e in left.edges(keys=True, data=True) if not seen.intersection(e[:2])]
             )
-        if inner.number_of_edges() and loom.minus in inner:
-            found.append((self._start(loom.minus), self._tree(inner, loom.minus, frozenset())))
+        if inner.number_of_edges() and loom.earth in inner:
+            found.append((self._start(loom.earth), self._tree(inner, loom.earth, frozenset())))
         return tuple(found)
 
     def _start(self, root: str) -> str:
@@ -144,10 +144,10 @@ class _Planner:
         return self._named(root) + (f" (suspect, {share:.0%})" if share >= LEAST_SHARE else "")
 
     def _root(self, graph: nx.MultiGraph) -> str:
-        """Where a tree starts: the plus post, else where a winding gives its volts, else the busiest node."""
+        """Where a tree starts: the live post, else where a winding gives its volts, else the busiest node."""
         loom = self.loom
-        if loom.plus in graph:
-            return loom.plus
+        if loom.live in graph:
+            return loom.live
         spec = loom.built.spec
         outside = [n for n in graph if n not in loom.core]
         ranked = []
