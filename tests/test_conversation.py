@@ -812,7 +812,7 @@ def test_a_repair_of_one_of_two_faults_changes_what_the_other_shows():
     [
         ({"done": "main_fuse.renw", "works": "no"}, "'main_fuse.renw' is not known; expected a repair of this bike; try main_fuse.renew"),
         ({"take": "volts:lamp.fed:battery.minus@key=run"}, "is not known; expected a measurement of this bike; try volts:lamp.feed"),
-        ({"differs": {"not_fitted": "hron"}}, "expected unknown component 'hron'; try horn"),
+        ({"differs": {"not_fitted": "hron"}}, "'hron' cannot be taken (unknown component 'hron'; try horn)"),
         ({"differs": {"kit": "metal"}}, "expected one of hands, lamp, meter, workshop"),
         ({"differs": {"helper": "perhaps"}}, "'perhaps' is not understood; expected yes or no"),
         ({"observe": "gearbox fine"}, "expected a function of this bike"),

@@ -398,8 +398,11 @@ def test_a_whole_job_on_a_bike_that_differs_ends_and_replays_the_same(tmp_path):
     ("changes", "wrong"),
     [
         ({"not_fitted": "horn"}, "would take away what is complained of"),
-        ({"not_fitted": "moon"}, "is not understood as said"),
-        ({"load": "oven 350 W at main_fuse.out"}, "cannot be on this bike"),
+        ({"not_fitted": "moon"}, "'moon' cannot be taken (unknown component 'moon'"),
+        (
+            {"load": "oven 350 W at main_fuse.out"},
+            "cannot be taken (what differs on this bike: a sound bike would blow",
+        ),
         ({"as_drawn": "horn"}, "is no difference of this bike"),
     ],
 )

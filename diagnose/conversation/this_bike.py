@@ -48,14 +48,15 @@ def say(means: Means, state: State, key: str, text: str) -> tuple[State, Means, 
         try:
             taken = read_words(key, text, _names(means.world), means.words.words["colours"])
         except UsageError as err:
-            raise ObservationError(text, str(err), wrong="is not understood as said") from err
+            raise _refused(text, err) from err
         same = [d for d in known if (d.key, d.what) == (taken.key, taken.what)]
         after, said = (*(d for d in known if d not in same), taken), "differs_kept"
     what = in_words(means, taken)  # before the bike loses the part's name
+    before = tuple(means.world.lost)
     state, means = _laid(means, state, after, text)
-    lost = names.listing(tuple(means.world.lost), means.words, "or")
+    lost = names.listing([f for f in means.world.lost if f not in before], means.words, "or")
     text = means.say(state, said, what=what)
-    if lost and said == "differs_kept":
+    if lost:
         text += "\n" + means.say(state, "differs_lost", lost=lost)
     return state, means, {"event": "noted", "text": text}
 
@@ -64,7 +65,7 @@ def in_words(means: Means, d: Difference) -> str:
     """One difference as half a line."""
     what = _title(means, d.what)
     if d.key == "colour":
-        return means.words.say("differs_colour", what=what, value=names.colour_words(d.value, means.words))
+        return means.words.say("differs_colour", what=what, value=_colour(means, d.value))
     if d.key == "place":
         return means.words.say("differs_place", what=what, value=names.place(means.world, d.value))
     if d.key == "load":
@@ -72,6 +73,15 @@ def in_words(means: Means, d: Difference) -> str:
         point = names.point(means.world, at, means.words)
         return means.words.say("differs_load", what=what, value=watts, at=point)
     return means.words.say(f"differs_{d.key}", **({} if d.key == "added" else {"what": what}))
+
+
+def _colour(means: Means, letters: str) -> str:
+    """Colours of one wire in words; GN/YE is a tracer here, not two wires."""
+    return names.colour_words(letters.replace("/", ""), means.words)
+
+
+def _refused(text: str, why: Exception) -> ObservationError:
+    return ObservationError(text, "something in which this bike can differ", wrong=f"cannot be taken ({why})")
 
 
 def _title(means: Means, id: str) -> str:
@@ -130,7 +140,7 @@ def _laid(means: Means, state: State, differences: tuple[Difference, ...], text:
     try:
         world = means.world.differing(differences)
     except (UsageError, KnowledgeError) as err:
-        raise ObservationError(text, str(err), wrong="cannot be on this bike") from err
+        raise _refused(text, err) from err
     missing = [c for c in state.all_complaints if c not in world.view.complaints]
     if missing:
         title = means.world.view.complaints[missing[0]][0]
