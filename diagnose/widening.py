@@ -23,6 +23,7 @@ from diagnose.bike.way import Stretch
 from diagnose.catalogue.differences import Difference
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.catalogue.words import KITS, LOOSE_TAGS
+from diagnose.circuit.netlist import Add
 from diagnose.conversation.world import World
 from diagnose.predictions.complaints import complaint_chance, telling, told
 from diagnose.predictions.compute import Predictor
@@ -52,6 +53,10 @@ class Base(World, Protocol):
 
     def complaint_chance(self, complaint: str) -> np.ndarray:
         """(n_candidates,) chance of one complaint, without the rider's own errors."""
+        ...
+
+    def how_common(self, complaint: str) -> float:
+        """Chance that some fault of this bike draws this complaint [1]."""
         ...
 
     def differing(self, differences: Sequence[Difference]) -> Base:
@@ -170,13 +175,15 @@ class WideWorld:
         own = self.base.complaint_likelihood(complaints)
         parts = [own]
         known = [self.library.complaints[c] for c in complaints]
+        common = [self.base.how_common(c) for c in complaints]
         if self._pairs is not None:
             p = self._pairs
-            parts.append(told(p, known, [complaint_chance(p, c) for c in known])[1:])
+            chances = [complaint_chance(p, c) for c in known]
+            parts.append(told(p.candidates, known, chances, common)[1:])
         if not len(self._twins):
             return np.concatenate(parts)
         twins = [self.base.complaint_chance(c)[self._twins] for c in complaints]
-        return np.concatenate((*parts, telling(twins, [False] * len(twins))))
+        return np.concatenate((*parts, telling(twins, [False] * len(twins), common)))
 
     def history_factor(self, facts: Mapping[str, bool]) -> np.ndarray:
         own = self.base.history_factor(facts)
@@ -300,7 +307,10 @@ def loose_rows(candidates: Sequence[Candidate]) -> list[int]:
     worst: dict[tuple[str, str], int] = {}
     for i, c in enumerate(candidates):
         if len(c.faults) == 1 and LOOSE_TAGS.intersection(c.faults[0].tags) and not c.faults[0].lasting:
-            worst[c.faults[0].component, c.faults[0].mode] = i  # severities come from mild to bad
+            # severities come with rising ohms: a joint's last is its worst, a leak's or a chafe's its first
+            mode = (c.faults[0].component, c.faults[0].mode)
+            if mode not in worst or not any(isinstance(e, Add) for e in c.faults[0].edits):
+                worst[mode] = i
     return list(worst.values())
 
 

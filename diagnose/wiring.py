@@ -26,7 +26,7 @@ from diagnose.catalogue.differences import Difference
 from diagnose.catalogue.model import BikeSpec, Library
 from diagnose.differing import ELECTRIC, lay_over
 from diagnose.errors import UsageError, unknown
-from diagnose.predictions.complaints import complaint_chance, told
+from diagnose.predictions.complaints import complaint_chance, how_common, told
 from diagnose.predictions.compute import Found, Predictor
 from diagnose.predictions.situations import Solved
 from diagnose.predictions.store import Store, key_of
@@ -149,8 +149,16 @@ class BikeWorld:
         return self._chances[complaint]
 
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:
-        chances = [self.complaint_chance(c) for c in complaints]
-        return told(self.predictor, [self.library.complaints[c] for c in complaints], chances)
+        return told(
+            self.candidates,
+            [self.library.complaints[c] for c in complaints],
+            [self.complaint_chance(c) for c in complaints],
+            [self.how_common(c) for c in complaints],
+        )
+
+    def how_common(self, complaint: str) -> float:
+        """Chance that some fault of this bike draws this complaint [1]."""
+        return how_common(self.candidates, self.complaint_chance(complaint))
 
     def history_factor(self, facts: Mapping[str, bool]) -> np.ndarray:
         out = np.ones(len(self.candidates))

@@ -28,9 +28,11 @@ from diagnose.predictions import store as store_module
 from diagnose.predictions.complaints import (
     ANY_ALIKE,
     MISTOLD,
+    MISTOLD_MULTIPLE,
     TOLD_RIGHT,
     complaint_chance,
     functions_named,
+    looked_at,
     told,
 )
 from diagnose.predictions.compute import Predictor
@@ -366,13 +368,38 @@ def test_what_is_told_is_mostly_so() -> None:
     w = world()
     first, second = np.linspace(0, 1, len(w.candidates)), np.linspace(1, 0, len(w.candidates))
     known = [w.library.complaints[c] for c in ("horn_dead", "dash_dead")]
-    both = told(w.predictor, known, [first, second])
+    both = told(w.candidates, known, [first, second], [0.5, 0.5])
     slope = TOLD_RIGHT - MISTOLD
     expected = (MISTOLD + slope * first) * (MISTOLD + slope * second)
     faulty = np.array([c.is_fault for c in w.candidates])
     neighbours = np.average(expected[faulty], weights=w.prior[faulty])
     expected[[w.no_fault, w.unmodelled]] = 0.5 * neighbours + 0.5 * ANY_ALIKE**2
     assert both == pytest.approx(expected)
+
+
+def test_what_is_rarely_so_is_rarely_told_for_nothing() -> None:
+    """Of a complaint that one bike in a hundred draws: 0.0003 by mistake of another fault (closed form)."""
+    w = world()
+    none, known = np.zeros(len(w.candidates)), [w.library.complaints["horn_weak"]]
+    assert told(w.candidates, known, [none], [0.01])[1] == pytest.approx(MISTOLD_MULTIPLE * 0.01)
+    assert told(w.candidates, known, [none], [0.5])[1] == pytest.approx(MISTOLD)
+
+
+@pytest.mark.parametrize(
+    ("alike", "dead", "chance"),
+    [
+        (1, 1, 1.0),
+        (2, 1, (1 / 2 + 1) / 2),
+        (4, 1, (1 / 4 + 1 / 2) / 2),
+        (4, 2, (1 / 2 + 5 / 6) / 2),
+        (4, 0, 0.0),
+    ],
+)
+def test_one_dead_of_several_is_found_by_one_look_or_two(alike: int, dead: int, chance: float) -> None:
+    """Drawing one or two without putting back (hypergeometric, by hand): 1 - C(4-2,2)/C(4,2) = 5/6."""
+    shown = np.zeros((alike, 1))
+    shown[:dead] = 1.0
+    assert looked_at(shown)[0] == pytest.approx(chance)
 
 
 def test_a_role_names_all_its_functions_and_an_unknown_one_is_refused() -> None:

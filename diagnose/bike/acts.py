@@ -11,7 +11,14 @@ from dataclasses import replace
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service, as_condition, need_condition
-from diagnose.bike.hunt import fuse_conditions, joints_behind, joints_of_needs
+from diagnose.bike.hunt import (
+    drain_conditions,
+    fuse_conditions,
+    is_awake,
+    joints_behind,
+    joints_of_needs,
+    switch_joints,
+)
 from diagnose.bike.model import Condition, Fault, Measurement, Repair
 from diagnose.bike.points import charging_path, high_tension_nodes, point_conditions, touchable
 from diagnose.catalogue.model import Function, Instrument, TestSpec
@@ -48,6 +55,9 @@ LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place alrea
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7
 AND_LOOK_MINUTES = 1.5  # start or turn the engine and look again after a stir (estimate)
+ASLEEP_MINUTES = 10.0  # until alarm, dash and module sleep (common practice: 10 to 20)
+# With the ammeter in place a fuse is out and in again in a minute; bridging and waiting is shared (estimate).
+DRAIN_STEP_MINUTES, DRAIN_STEP_WAIT_MINUTES = 1.5, 2.0
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
 
@@ -293,19 +303,25 @@ def amps(
     """An ammeter in place of the earth lead (`battery`) or of a fuse."""
     battery = built.spec.body["battery_plus"].partition(".")[0]
     component = battery if where == "battery" else where
+    places = {_place(built, component)} | _set_at(built, condition)
+    places |= {_place(built, part_of_joint(built, c)) for c in condition.apart}
+    places |= {_place(built, f) for f in condition.out}
+    standing = where == "battery" and not condition.controls
+    hunting = standing and bool(condition.out or condition.apart)
+    wait = DRAIN_STEP_WAIT_MINUTES if hunting else ASLEEP_MINUTES if standing else 0.0
     return Measurement(
         f"amps:{where}@{condition.text}",
         "amps",
         condition,
         what=where,
         unit="A",
-        minutes=_minutes(instruments, "amps"),
-        wait_min=10.0 if where == "battery" and not condition.controls else 0.0,
-        places=tuple(sorted({_place(built, component)} | _set_at(built, condition))),
+        minutes=DRAIN_STEP_MINUTES if hunting else _minutes(instruments, "amps"),
+        wait_min=wait,
+        places=tuple(sorted(p for p in places if p)),
         setup=f"amps|{condition.text}",
         kit=instruments["amps"].kit,
         components=(component,),
-        disturbs=(where,) if where != "battery" else (),
+        disturbs=tuple(sorted({*condition.apart, *condition.out})),
     )
 
 
@@ -360,6 +376,9 @@ def measurements(
                 fewer = replace(own, controls=tuple(p for p in own.controls if p[0] != control))
                 if fewer in service.conditions and fewer.controls:
                     put(observe(built, instruments, f.id, fewer))
+                    if is_awake(service, fewer):  # unplug the switch: does it go out?
+                        for joint in switch_joints(built, control):
+                            put(observe(built, instruments, f.id, replace(fewer, apart=(joint,))))
         for need in f.needs:
             if "#" in need.plus or "#" in need.minus:
                 continue
@@ -387,6 +406,8 @@ def measurements(
             put(inspect_place(built, instruments, place))
     _short_hunt(built, service, instruments, points, put)
     put(amps(built, instruments, "battery", Condition()))
+    for cut in drain_conditions(built):
+        put(amps(built, instruments, "battery", cut))
     return found
 
 

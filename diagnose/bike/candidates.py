@@ -166,6 +166,8 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
     total = sum(m.share.number for m in kind.modes)
     fresh = built.spec.fresh or part.fresh
     weight = kind.rate.number * mode.share.number / total
+    if kind.shared:
+        weight /= sum(p.kind == part.kind for p in built.spec.parts.values())
     if fresh:
         weight *= mode.fresh
     elif is_assembly(mode):

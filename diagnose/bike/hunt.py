@@ -14,6 +14,7 @@ from diagnose.catalogue.model import Function
 from diagnose.circuit.netlist import Element
 
 CARRYING = ("wire", "connector", "switch", "relay")  # words of parts that only pass current on
+AWAKE_AMPERES = 0.1  # from here on something is switched on (the smallest lamp draws 0.1 A)
 OWN_LOAD_AMPERES = 0.2  # from here on a switched load counts as a branch of its fuse
 
 
@@ -73,6 +74,33 @@ def _branch_ends(built: Build, wire: str, connector_of: Mapping[str, str]) -> li
         if len(others) > 2:
             found.append(f"{wire}.{end}")
     return found
+
+
+def switch_joints(built: Build, control: str) -> tuple[str, ...]:
+    """What to undo to take each switch of a control out of the loom: its plug, else its first wire."""
+    spec = built.spec
+    found: dict[str, None] = {}
+    for part in spec.parts.values():
+        if part.control != control:
+            continue
+        own = {spec.nodes[f"{part.id}.{t}"] for t in spec.kinds[part.kind].terminals}
+        plugs = [c for c, ways in spec.connectors.items() if any(spec.nodes[f"{w}.b"] in own for w in ways)]
+        wires = [w.id for w in spec.wires.values() if {spec.nodes[w.start], spec.nodes[w.end]} & own]
+        found |= dict.fromkeys((plugs or wires)[:1])
+    return tuple(found)
+
+
+def is_awake(service: Service, condition: Condition) -> bool:
+    """Whether the sound bike draws current in a condition: it is not that the key is off."""
+    return float(service.currents[:, service.conditions.index(condition)].max()) > AWAKE_AMPERES
+
+
+def drain_conditions(built: Build) -> tuple[Condition, ...]:
+    """Everything off and one fuse out, or a charger's plug apart: does the standing current go away?"""
+    spec = built.spec
+    chargers = [p for p in spec.parts.values() if spec.kinds[p.kind].word == "charger" and p.unplugs]
+    fuses = (Condition(out=(fuse,)) for fuse in built.fuses)
+    return (*fuses, *(Condition(apart=(p.unplugs,)) for p in chargers))
 
 
 def fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:

@@ -192,6 +192,7 @@ class Kind:
            winding battery unit motor horn ignition module charger body engine
     rate   relative weight of failing, before shares and history
     flash_rate  of a flasher: by_heat | by_count | fixed, what sets its rate
+    shared the rate is that of all such parts of a bike together, not of each
     """
 
     id: str
@@ -209,6 +210,7 @@ class Kind:
     sensitive: bool = False
     high_tension: tuple[str, ...] = ()
     flash_rate: str = "by_heat"
+    shared: bool = False
     mark: Mark = field(default=Mark(), compare=False)
 
 
@@ -376,6 +378,8 @@ class Symptom:
     opened     True: a fuse is found blown
     standing   more than this many amperes with everything off
     charging   charging volts outside low..high
+    looked_at  True: of several alike the rider looked at one or two, not at all
+    every      True: all of several alike must show it
     """
 
     function: str = ""
@@ -385,6 +389,8 @@ class Symptom:
     standing: float | None = None
     charging_low: float | None = None
     charging_high: float | None = None
+    looked_at: bool = False
+    every: bool = False
 
 
 @dataclass(frozen=True, slots=True)

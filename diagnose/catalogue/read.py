@@ -189,7 +189,8 @@ def _complaint(reading: _Reading, here: Cursor, id: str) -> None:
 
 
 def _symptom(here: Cursor) -> Symptom:
-    if not here.is_mapping((), ("function", "states", "condition", "opened", "standing", "charging")):
+    keys = ("function", "states", "condition", "opened", "standing", "charging", "looked_at", "every")
+    if not here.is_mapping((), keys):
         return Symptom()
     said = [key for key in ("function", "opened", "standing", "charging") if here.has(key)]
     if len(said) != 1:
@@ -212,6 +213,8 @@ def _symptom(here: Cursor) -> Symptom:
         standing=here.number("standing", "A", low=0.0) if here.has("standing") else None,
         charging_low=low,
         charging_high=high,
+        looked_at=here.flag("looked_at"),
+        every=here.flag("every"),
     )
 
 

@@ -40,7 +40,7 @@ from diagnose.errors import unknown
 _KIND_NEEDS = ("title", "word", "terminals", "rate", "modes")
 _KIND_MAY = (
     *("elements", "devices", "values", "look", "repairs", "tests"),
-    *("sensitive", "high_tension", "flash_rate"),
+    *("sensitive", "high_tension", "flash_rate", "shared"),
 )
 _MODE_NEEDS = ("title", "edits", "share", "repair")
 _MODE_MAY = ("handbook", "severity", "visible", "fresh", "tags", "intermittent", "get_home")
@@ -122,6 +122,7 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         sensitive=here.flag("sensitive"),
         high_tension=_high_tension(here, terminals),
         flash_rate=_flash_rate(here),
+        shared=here.flag("shared"),
         mark=here.own_key_mark,
     )
 

@@ -20,7 +20,9 @@ from diagnose.predictions.compute import Predictor
 
 # A rider mostly tells what is; a few complaints are misheard, mixed up or imagined (estimates).
 TOLD_RIGHT = 0.97
-MISTOLD = 0.004
+# [1] chance that a complaint is told of another listed fault; but of a complaint that few faults cause no more
+# than this multiple of its own chance: what is rarely so is rarely told
+MISTOLD, MISTOLD_MULTIPLE = 0.004, 0.03
 # a sound bike, and a fault nobody listed, draw complaints half as often as the listed faults do, half any of
 # some forty alike
 USUAL, ANY_ALIKE = 0.5, 0.025
@@ -77,13 +79,30 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
         low = symptom.charging_low if symptom.charging_low is not None else -np.inf
         high = symptom.charging_high if symptom.charging_high is not None else np.inf
         return ((volts < low) | (volts > high)).astype(float)
-    chance = np.zeros(n)
+    shown = []
     for f in functions_named(p, symptom.function):
         condition = as_condition(p.built, symptom.condition or f.when)
         words = p.function_words(job, f.id, condition)
         columns = [i for i, w in enumerate(FUNCTION_WORDS[f.kind]) if w in symptom.states]
-        chance = np.maximum(chance, words[:, columns].sum(axis=1))
-    return chance
+        shown.append(words[:, columns].sum(axis=1))
+    if symptom.looked_at:
+        return looked_at(np.array(shown))
+    return np.min(shown, axis=0) if symptom.every else np.max(shown, axis=0)
+
+
+def looked_at(shown: np.ndarray) -> np.ndarray:
+    """(n,) chance that whoever looks at one or two of several alike comes upon one that shows it.
+
+    shown    (n_alike, n) chance that each shows it
+    formula  with the share f of m that show it: the first look finds f, two find
+             f + (1 - f) min(1, f m / (m - 1)); half look at one, half at two (estimate)
+    """
+    m = len(shown)
+    f = shown.mean(axis=0)
+    if m < 2:
+        return f
+    second = np.minimum(1.0, f * m / (m - 1))
+    return f + 0.5 * (1.0 - f) * second
 
 
 def _can_show(p: Predictor, symptom: Symptom) -> bool:
@@ -134,31 +153,41 @@ def by_trigger(candidates: Sequence[Candidate], trigger: str) -> np.ndarray:
     return np.array(out)
 
 
-def telling(chances: Sequence[np.ndarray], steady: Sequence[bool]) -> np.ndarray:
+def how_common(candidates: Sequence[Candidate], chance: np.ndarray) -> float:
+    """Chance that a bike with some listed fault draws a complaint, from the candidates' own chances [1]."""
+    prior = np.array([c.prior if c.is_fault else 0.0 for c in candidates])
+    return float(prior @ chance / prior.sum()) if prior.sum() > 0.0 else 0.0
+
+
+def telling(chances: Sequence[np.ndarray], steady: Sequence[bool], common: Sequence[float]) -> np.ndarray:
     """(n,) likelihood of complaints together, the rider's own errors mixed in.
 
     chances  (n,) each, of `complaint_chance`
     steady   of each: it speaks of a fault that comes and goes, and these faults are always there
+    common   how common each is on this bike, see how_common
     """
     out = np.ones(len(chances[0]))
-    for chance, unlikely in zip(chances, steady, strict=True):
-        out *= MISTOLD + (TOLD_RIGHT - MISTOLD) * chance * (STEADY if unlikely else 1.0)
+    for chance, unlikely, usual in zip(chances, steady, common, strict=True):
+        mistold = min(MISTOLD, MISTOLD_MULTIPLE * usual)
+        out *= mistold + (TOLD_RIGHT - mistold) * chance * (STEADY if unlikely else 1.0)
     return out
 
 
-def told(p: Predictor, complaints: Sequence[Complaint], chances: Sequence[np.ndarray]) -> np.ndarray:
+def told(
+    candidates: Sequence[Candidate],
+    complaints: Sequence[Complaint],
+    chances: Sequence[np.ndarray],
+    common: Sequence[float],
+) -> np.ndarray:
     """(n_candidates,) likelihood of these complaints together from faults that are always there."""
-    out = (
-        telling(chances, [bool(c.intermittent) for c in complaints])
-        if chances
-        else np.ones(len(p.candidates))
-    )
-    often = SOMETIMES if any(c.intermittent for c in complaints) else 1.0
-    listed = np.array([c.prior if c.is_fault else 0.0 for c in p.candidates])
-    whenever = telling(chances, [False] * len(chances)) if chances else out
+    steady = [bool(c.intermittent) for c in complaints]
+    out = telling(chances, steady, common) if chances else np.ones(len(candidates))
+    often = SOMETIMES if any(steady) else 1.0
+    listed = np.array([c.prior if c.is_fault else 0.0 for c in candidates])
+    whenever = telling(chances, [False] * len(chances), common) if chances else out
     usual = float(whenever @ listed) / float(listed.sum()) if listed.any() else 1.0
     unlisted = USUAL * usual + (1.0 - USUAL) * ANY_ALIKE ** len(chances)
-    for i, c in enumerate(p.candidates):
+    for i, c in enumerate(candidates):
         if not c.is_fault:
             out[i] = unlisted * often
     return out
