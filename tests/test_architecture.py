@@ -31,7 +31,7 @@ ORDER = (
     ("players", "play"),
     ("prove",),
     ("replay", "trial", "demo", "bench", "several", "cases"),
-    ("robust", "newbike"),
+    ("robust", "newbike", "yardstick"),
     ("jobs", "own_bike"),
     ("draw",),
     ("commands",),
@@ -120,6 +120,13 @@ def test_some_rooms_never_reach_others_even_indirectly(from_room, never):
     for start in starts:
         reached = {room(m) for m in nx.descendants(graph, start)}
         assert never not in reached, f"{start} reaches {never}"
+
+
+def test_no_job_can_read_the_yardsticks():
+    """What the trade would do is only compared with: nothing outside its own room imports it."""
+    found = [(a, b) for a, b in imports() if room(b) == "yardstick"]
+    assert found
+    assert {room(a) for a, _ in found} == {"yardstick"}
 
 
 @pytest.mark.parametrize(

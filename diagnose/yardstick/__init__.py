@@ -1,0 +1,1 @@
+"""Yardsticks: what the trade would do on the same bikes. Never asked by a job."""
