@@ -193,7 +193,8 @@ def test_one_job_goes_both_ways_to_the_same_cause() -> None:
     assert 2.0 < found.ours.minutes < 60.0 and 2.0 < found.hand.minutes < 90.0
     line = practitioner.line_of_table(sequence, "meter", [found])
     assert "road_twin" in line and "no_spark" in line
-    assert "first step stands" in practitioner.sum_of_table([found, found])
+    summed = practitioner.sum_of_table([found, found])
+    assert "all: 2 of 2 jobs" in summed and "first step stands" in summed
 
 
 def test_the_command_prints_rows_and_checks(capsys: pytest.CaptureFixture[str]) -> None:

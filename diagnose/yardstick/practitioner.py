@@ -207,15 +207,17 @@ def line_of_table(order: Order, kit: str, rows: Sequence[Compared]) -> str:
 
 
 def sum_of_table(rows: Sequence[Compared]) -> str:
-    """All rows together, for the screen."""
-    hand = np.array([r.hand.minutes for r in rows])
-    ours = np.array([r.ours.minutes for r in rows])
+    """All rows together: minutes where both came to the right repair, and how often they did."""
+    both = [r for r in rows if r.hand.right and r.ours.right]
+    hand = np.array([r.hand.minutes for r in both])
+    ours = np.array([r.ours.minutes for r in both])
     apart = ours - hand
     error = float(apart.std(ddof=1) / len(apart) ** 0.5) if len(apart) > 1 else float("nan")
     return (
-        f"all: {len(rows)} jobs, hand {hand.mean():.1f} min, ours {ours.mean():.1f} min, ratio "
-        f"{ours.mean() / hand.mean():.2f} (goal 1.0; {apart.mean():+.1f} +- {error:.1f} min), first "
-        f"step stands in {np.mean([r.first_stands for r in rows]):.0%}, right repair advised "
-        f"{np.mean([r.hand.right for r in rows]):.0%} / {np.mean([r.ours.right for r in rows]):.0%}, in vain "
-        f"a job {np.mean([r.hand.tries for r in rows]):.2f} / {np.mean([r.ours.tries for r in rows]):.2f}"
+        f"all: {len(both)} of {len(rows)} jobs in which both came to the right repair: hand "
+        f"{hand.mean():.1f} min, ours {ours.mean():.1f} min, ratio {ours.mean() / hand.mean():.2f} (goal "
+        f"1.0; {apart.mean():+.1f} +- {error:.1f} min); first step stands in "
+        f"{np.mean([r.first_stands for r in rows]):.0%}; right repair advised "
+        f"{np.mean([r.hand.right for r in rows]):.0%} / {np.mean([r.ours.right for r in rows]):.0%}; in vain "
+        f"{np.mean([r.hand.tries for r in rows]):.2f} / {np.mean([r.ours.tries for r in rows]):.2f} a job"
     )
