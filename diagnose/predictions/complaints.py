@@ -20,7 +20,7 @@ from diagnose.predictions.compute import Predictor
 
 # A rider mostly tells what is; a few complaints are misheard, mixed up or imagined (estimates).
 TOLD_RIGHT = 0.97
-# [1] chance that a complaint is told of another listed fault; of a complaint that few faults cause no more than
+# [1] chance that a complaint is told of another listed fault; of one that few faults cause no more than
 # this multiple of its own chance: what is rarely so is rarely told
 MISTOLD, MISTOLD_MULTIPLE = 0.004, 0.03
 # a sound bike, and a fault nobody listed, draw complaints half as often as the listed faults do, half any of
