@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.circuit import elements as law
-from diagnose.circuit.netlist import JOINT_OHMS, LEAK_OHMS, Add, Element, Move
+from diagnose.circuit.netlist import JOINT_OHMS, LAWS, LEAK_OHMS, Add, Element, Move
 from diagnose.circuit.point import Part, Point, point_of
 from diagnose.circuit.solve import Solution
 from diagnose.errors import CircuitError
@@ -111,7 +111,7 @@ def _element(
 ) -> list[str]:
     """Lines of one element. A source is a V behind an R, with a node of its own between."""
     element = point.part.sheet.layout.elements[number]
-    value = {name: float(table[here]) for name, table in _values(point, number).items()}
+    value = _values(point, number, here)
     if element.law in ("resistor", "contact", "fuse"):
         return [f"R{own} {plus} {minus} {max(value['resistance'], JOINT_OHMS):.15g}"]
     if element.law in ("source", "motor", "generator"):
@@ -146,11 +146,11 @@ def _element(
     return [f"D{own} {plus} {minus} {model}"]
 
 
-def _values(point: Point, number: int) -> dict[str, np.ndarray]:
+def _values(point: Point, number: int, here: int) -> dict[str, float]:
     layout = point.part.sheet.layout
-    element = layout.elements[number]
-    at = int(np.flatnonzero(layout.by_law[element.law] == number)[0])
-    return {name: table[at] for (kind, name), table in point.work.table.items() if kind == element.law}
+    kind = layout.elements[number].law
+    at = int(np.searchsorted(layout.by_law[kind], number))
+    return {name: float(point.work.table[kind, name][at, here]) for name in LAWS[kind]}
 
 
 def _driver_state(point: Point, number: int, here: int) -> int:
@@ -202,7 +202,7 @@ def _state(solution: Solution, part: Part, point: Point, here: int, number: int)
         return ",".join(_spice(part, layout.node_of[name]) for name in device.roles.get(role, ()))
 
     if device.law == "fuse":
-        rating = float(_values(point, layout.element_of[device.roles["element"][0]])["rating"][here])
+        rating = _values(point, layout.element_of[device.roles["element"][0]], here)["rating"]
         word = "opened" if state else "closed"
         return f"fuse {device.id} rating={rating:g} opens_at={own('opens_at')} at={ends('element')} {word}"
     if device.law == "relay":
