@@ -188,7 +188,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "ask_bike_unlisted": (),
     "as_last_time": ("used",),
     "taken_as": ("complaints",),
-    "term_list": ("count",),
+    "term_list": (),
     "term_together": ("more",),
     "term_together_tip": ("more",),
     "term_which": ("said",),

@@ -35,7 +35,7 @@ SCRIPTS = (
         "custom_single",
         "acc_fuse.blown",
         (
-            "it smells",
+            "it wobbles",
             "the dash is dead",
             "1",
             "1",

@@ -40,7 +40,7 @@ def test_no_line_is_wider_than_the_users_screen_and_none_shows_an_inner_name(scr
     assert max(map(len, shown)) <= script.columns
     # words with an underscore are ids; only the complaint that was not understood names some
     named = {w for line in shown for w in re.findall(r"[a-z]+_[a-z_]+", line)}
-    assert not named or "it smells" in text
+    assert not named or "it wobbles" in text
 
 
 def test_mistakes_and_second_thoughts_are_among_them():

@@ -147,7 +147,7 @@ class _Talk:
             head.append(self.say("term_helper"))
         self.put("\n".join(filter(None, (event["text"], " ".join(head)))), "question")
         if event["question"] == "complaint":
-            self.put(self.say("term_list", count=len(event["choices"])))
+            self.put(self.say("term_list"))
         elif event["kind"] != "confirm":
             self._list([title for _, title in self.choices()])
         if self._usual():
