@@ -76,6 +76,11 @@ def _means_something(
     return speaks(left) or not speaks(drawn)
 
 
+def still_fits(err: UsageError, bike: str) -> UsageError:
+    """The same refusal of what was kept earlier, with how to get rid of it."""
+    return UsageError(f"{err}; `diagnose differs --bike {bike}` lists what was said, --undo takes it back")
+
+
 def _without(functions: Mapping[str, Function], lost: Sequence[str]) -> dict[str, Function]:
     """Functions that are left; none has a lost one for its twin."""
     left = {id: f for id, f in functions.items() if id not in lost}

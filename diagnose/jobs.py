@@ -38,6 +38,7 @@ def begin(options: argparse.Namespace) -> int:
 
     from diagnose.catalogue.differences import as_entry
     from diagnose.conversation.session import new_session
+    from diagnose.differing import still_fits
     from diagnose.kept import change_kept, differs_file, kept_differences
     from diagnose.means import open_knowledge
 
@@ -47,7 +48,12 @@ def begin(options: argparse.Namespace) -> int:
     known: dict[str, Any] = {"complaints": options.complaint, "price_limit": options.limit}
     known |= {"kit": options.kit or asked.kit, "skill": options.skill or asked.skill}
     file = differs_file(world.spec.id, options.folder)
-    known["differs"] = [as_entry(d) for d in kept_differences(file)]
+    differs = kept_differences(file)
+    known["differs"] = [as_entry(d) for d in differs]
+    try:
+        world.differing(differs)
+    except UsageError as err:
+        raise still_fits(err, bike) from err
     known = {k: v for k, v in known.items() if v}
     proof = _proved(options, world.spec.id, opened, world)
     known |= {"proved": proof} if proof else {}

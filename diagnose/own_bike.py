@@ -14,7 +14,7 @@ from typing import Any
 from diagnose.catalogue.compose import compose_bike
 from diagnose.catalogue.differences import Difference, as_entry, names_of, read_words, split_words
 from diagnose.catalogue.model import Library
-from diagnose.differing import lay_over
+from diagnose.differing import lay_over, still_fits
 from diagnose.errors import UsageError
 from diagnose.journal import PROTOCOL, now
 from diagnose.kept import Kept, differs_file, kept_differences, read_kept, write_kept
@@ -26,7 +26,8 @@ ALL = "all"
 
 
 def change(options: argparse.Namespace) -> dict[str, Any]:
-    """Do what was asked and tell what differs now: `bike`, `file`, `differs[]`, `lost[]`.
+    """Do what was asked and tell what differs now: `bike`, `file`, `differs[]`, `lost[]`, and what of it does
+    not fit the bike any more.
 
     raises  UsageError for what is not understood or cannot be on this bike
     """
@@ -38,6 +39,7 @@ def change(options: argparse.Namespace) -> dict[str, Any]:
         kept = _taken_back(kept, options.undo)
         write_kept(file, kept)
     lost: tuple[str, ...] = ()
+    trouble = ""
     if options.words:
         folder = Path(options.knowledge) if options.knowledge else knowledge_folder()
         colours = read_wording(folder / "wording" / "en.yaml").words["colours"]
@@ -47,7 +49,10 @@ def change(options: argparse.Namespace) -> dict[str, Any]:
         _, lost = lay_over(library, options.bike, [k.difference for k in kept])
         write_kept(file, kept)
     elif kept:
-        _, lost = lay_over(library, options.bike, [k.difference for k in kept])
+        try:
+            _, lost = lay_over(library, options.bike, [k.difference for k in kept])
+        except UsageError as err:  # the bike has changed since: it can still be listed and taken back
+            trouble = str(err)
     titles = names_of(spec).components
     rows = [
         {
@@ -58,7 +63,8 @@ def change(options: argparse.Namespace) -> dict[str, Any]:
         }
         for n, k in enumerate(kept, 1)
     ]
-    return {"protocol": PROTOCOL, "bike": spec.id, "file": str(file), "differs": rows, "lost": list(lost)}
+    head = {"protocol": PROTOCOL, "bike": spec.id, "file": str(file), "trouble": trouble}
+    return head | {"differs": rows, "lost": list(lost)}
 
 
 def _said(
@@ -86,13 +92,20 @@ def laid(library: Library, bike: str, as_drawn: bool = False) -> tuple[Any, tupl
     """(composed bike, what differs) as the user's folder has it; as_drawn: without any of it."""
     spec = compose_bike(library, bike)
     differences = () if as_drawn else kept_differences(differs_file(spec.id))
-    return (lay_over(library, bike, differences)[0], differences) if differences else (spec, ())
+    if not differences:
+        return spec, ()
+    try:
+        return lay_over(library, bike, differences)[0], differences
+    except UsageError as err:
+        raise still_fits(err, bike) from err
 
 
 def differences_text(data: Mapping[str, Any]) -> str:
     """What differs as lines to read."""
     lines = [f"{data['bike']}: {'as drawn' if not data['differs'] else 'differs from what is drawn'}"]
     lines += [f"  {row['number']}  {entry_text(row)}" for row in data["differs"]]
+    if data["trouble"]:
+        lines.append(data["trouble"])
     if data["lost"]:
         lines.append(f"so it has none of these: {', '.join(data['lost'])}")
     return "\n".join(lines)

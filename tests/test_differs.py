@@ -284,6 +284,17 @@ def test_by_command_it_is_kept_shown_by_expect_listed_and_taken_back(at_home, ca
     assert rows["differs"] == [] and not differs_file(BIKE).exists()
 
 
+def test_what_fits_the_bike_no_more_can_still_be_listed_and_taken_back(at_home, capsys):
+    """A bike file may change after something was said of it."""
+    file = differs_file(BIKE)
+    write_kept(file, [Kept(Difference("not_fitted", "ash_tray"))])
+    code, _, wrong = run(capsys, "draw", "--bike", BIKE, "--function", "horn")
+    assert code == 2 and "unknown component 'ash_tray'" in wrong and "--undo takes it back" in wrong
+    code, said, _ = run(capsys, "differs", "--bike", BIKE)
+    assert code == 0 and "1  not fitted: ash tray" in said and "unknown component 'ash_tray'" in said
+    assert run(capsys, "differs", "--bike", BIKE, "--undo", "1")[0] == 0 and not file.exists()
+
+
 def test_what_is_taken_back_by_command_must_be_there():
     assert _taken_back([Kept(HORN_OFF)], "1") == [] and _taken_back([Kept(HORN_OFF)], "all") == []
     with pytest.raises(UsageError, match="--undo=7 is none of 1; expected a number of the list, or all"):

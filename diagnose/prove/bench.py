@@ -16,7 +16,8 @@ from diagnose.bike.currents import service
 from diagnose.bike.model import BikeView, Measurement
 from diagnose.bike.view import view
 from diagnose.catalogue.differences import Difference, read_entries
-from diagnose.differing import lay_over
+from diagnose.differing import lay_over, still_fits
+from diagnose.errors import UsageError
 from diagnose.journal import Record
 from diagnose.means import Opened
 from diagnose.prove.job import UnusedWorld
@@ -68,7 +69,10 @@ class Bench:
 
 def open_bench(opened: Opened, bike: str, differences: Sequence[Difference] = ()) -> Bench:
     """Make the plan of a bike, by id or path, as it really is; raises UsageError or KnowledgeError."""
-    spec, _ = lay_over(opened.library, bike, differences)
+    try:
+        spec, _ = lay_over(opened.library, bike, differences)
+    except UsageError as err:
+        raise still_fits(err, bike) if differences else err from err
     built = build(spec)
     sound = Sound(built, service(built), opened.library.instruments)
     return Bench(
