@@ -5,24 +5,34 @@ Built on the world; returns problems and tables, prints nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.bike.acts import FUNCTION_WORDS, posts
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import Condition, JobState
+from diagnose.catalogue.model import Function
+from diagnose.circuit.solve import Solution
 from diagnose.errors import Problem
 from diagnose.predictions.table import Table
 from diagnose.wiring import BikeWorld
 
 TOLD_APART = 0.25  # total-variation distance from which one reading is worth taking [1]
+LIT_SHARES = (0.85, 1.2)  # of its rated volts, a lamp on alternating current at riding revolutions (estimate)
 LAMP_SHARE = 0.85  # a sound lamp sees at least this share of the post volts (common practice)
 FUSE_SHARE = 0.80  # load at most this share of the fuse rating (common practice)
 STANDING_LIMIT = 0.025  # A (common practice: at most 25 mA)
-CHARGING = (13.5, 14.8)  # V at 5000 rpm (motorcycle practice, from memory)
-CRANKING = (9.6, 11.5)  # V at the posts (lower limit TM 10-3930-671-24 p. F-299)
+CHARGING = (
+    13.5,
+    14.8,
+)  # V at 5000 rpm on a 12 V bike, half of it on a 6 V one (motorcycle practice, from memory)
+GROUND_VOLTS = (
+    2.0  # V of 12: at rest the ground post and the frame are one (a break would show the whole battery)
+)
+CRANKING = (9.6, 11.5)  # V at the posts of a 12 V battery (lower limit TM 10-3930-671-24 p. F-299)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,72 +82,94 @@ def groups(distance: np.ndarray, names: Sequence[str], apart: float = TOLD_APART
 
 def sound_bike(world: BikeWorld) -> list[Problem]:
     """What a bike without fault gets wrong: functions, drops, fuses, charging, cranking, standing current."""
-    out: list[Problem] = []
-    spec, predictor = world.spec, world.predictor
-    job = JobState()
+    world.predictor.found()
+    said = itertools.chain(_functions(world), _in_use(world), _posts(world) if world.spec.has_battery else ())
+    return [Problem(world.spec.path, 0, 0, f"{world.spec.id}: {message}") for message in said]
 
-    def say(message: str) -> None:
-        out.append(Problem(spec.path, 0, 0, f"{spec.id}: {message}"))
 
-    healthy = world.no_fault
-    predictor.found()
-    plus, minus = (spec.nodes[spec.body[r]] for r in ("battery_plus", "battery_minus"))
-    for f in spec.functions.values():
-        condition = as_condition(predictor.built, f.when)
-        words = predictor.function_words(job, f.id, condition)[healthy]
+def _functions(world: BikeWorld) -> Iterator[str]:
+    for f in world.spec.functions.values():
+        condition = as_condition(world.predictor.built, f.when)
+        words = world.predictor.function_words(JobState(), f.id, condition)[world.no_fault]
         best = FUNCTION_WORDS[f.kind][int(np.argmax(words))]
         if best != "works":
-            say(
+            yield (
                 f"sound, {f.title} in {condition.text or 'rest'} is {best!r}; expected works; "
                 "look at its feed and ground"
             )
+
+
+def _in_use(world: BikeWorld) -> Iterator[str]:
+    """Operating points, volts at the lamps and currents of the fuses in every condition of use."""
+    spec, built, healthy = world.spec, world.predictor.built, world.no_fault
     for condition in world.service.conditions:
-        solution = predictor.solution(job, condition)
+        solution = world.predictor.solution(JobState(), condition)
         if not bool(solution.converged[healthy]):
-            say(f"sound, the circuit finds no operating point in {condition.text or 'rest'}")
-        post = float(solution.between(plus, minus)[healthy])
+            yield f"sound, the circuit finds no operating point in {condition.text or 'rest'}"
         for f in spec.functions.values():
-            if as_condition(predictor.built, f.when).text != condition.text or f.kind not in (
-                "light",
-                "flash",
-            ):
-                continue
-            for element in f.elements:
-                e = predictor.built.elements[element]
-                volts = abs(float(solution.across(e.id)[healthy]))
-                if e.law == "lamp" and volts < LAMP_SHARE * post:
-                    say(
-                        f"sound, {f.title} sees {volts:.2f} V of {post:.2f} V at the posts; expected "
-                        f"at least {LAMP_SHARE:.0%}; use thicker or shorter wire"
-                    )
-        for fuse, elements in predictor.built.fuses.items():
+            here = as_condition(built, f.when).text == condition.text
+            if here and f.kind in ("light", "flash"):
+                yield from _lamp_volts(world, f, condition)
+        for fuse, elements in built.fuses.items():
             for link in elements:
                 amperes = abs(float(solution.current(link)[healthy]))
-                rating = predictor.built.elements[link].values["rating"]
+                rating = built.elements[link].values["rating"]
                 if amperes > FUSE_SHARE * rating and condition.engine == "off":
-                    say(f"sound, {fuse} carries {amperes:.1f} A of {rating:g} A in {condition.text}")
-    rest = predictor.solution(job, Condition())
-    standing = abs(float(np.sum([rest.current(e)[healthy] for e in predictor.built.batteries])))
+                    yield f"sound, {fuse} carries {amperes:.1f} A of {rating:g} A in {condition.text}"
+
+
+def _lamp_volts(world: BikeWorld, f: Function, condition: Condition) -> Iterator[str]:
+    direct, *alternating = world.predictor.driven(JobState(), condition)
+    for element in f.elements:
+        if world.predictor.built.elements[element].law != "lamp":
+            continue
+        volts = abs(float(direct.across(element)[world.no_fault]))
+        effective = max((abs(float(s.across(element)[world.no_fault])) for s in alternating), default=0.0)
+        if effective > volts:
+            low, high = (x * world.spec.supply_volts for x in LIT_SHARES)
+            if not low <= effective <= high:
+                yield (
+                    f"sound, {f.title} sees {effective:.2f} V AC in {condition.text}; expected {low:.1f} to "
+                    f"{high:.1f} V; look at the winding, its regulator and the watts"
+                )
+        elif world.spec.has_battery and volts < LAMP_SHARE * _post_volts(world, direct):
+            yield (
+                f"sound, {f.title} sees {volts:.2f} V of {_post_volts(world, direct):.2f} V at the posts; "
+                f"expected at least {LAMP_SHARE:.0%}; use thicker or shorter wire"
+            )
+
+
+def _post_volts(world: BikeWorld, solution: Solution) -> float:
+    plus, minus = (world.spec.nodes[p] for p in posts(world.predictor.built))
+    return float(solution.between(plus, minus)[world.no_fault])
+
+
+def _posts(world: BikeWorld) -> Iterator[str]:
+    """Which post is at the frame, standing current, charging and cranking volts."""
+    spec, predictor = world.spec, world.predictor
+    rest = predictor.solution(JobState(), Condition())
+    to_frame = rest.between(spec.nodes[spec.body["frame"]], spec.nodes[spec.ground_post])
+    if abs(float(to_frame[world.no_fault])) > GROUND_VOLTS * spec.of_twelve:
+        yield (
+            f"the battery's {spec.ground} post is not joined to the frame; expected so with ground: "
+            f"{spec.ground}; look at ground: and at the way from the post to the frame"
+        )
+    standing = abs(float(np.sum([rest.current(e)[world.no_fault] for e in world.predictor.built.batteries])))
     if standing > STANDING_LIMIT:
-        say(f"sound, {standing * 1000:.0f} mA leave the battery at rest; expected at most 25 mA")
+        yield f"sound, {standing * 1000:.0f} mA leave the battery at rest; expected at most 25 mA"
     for f in spec.functions.values():
         condition = as_condition(predictor.built, f.when)
         if f.kind == "charge":
             running = replace(condition, engine="5000")
-            volts = float(predictor.solution(job, running).between(plus, minus)[healthy])
-            if not CHARGING[0] <= volts <= CHARGING[1]:
-                say(
-                    f"sound, charging gives {volts:.2f} V at 5000 rpm; "
-                    f"expected {CHARGING[0]} to {CHARGING[1]} V"
-                )
+            volts = _post_volts(world, predictor.solution(JobState(), running))
+            low, high = (x * spec.of_twelve for x in CHARGING)
+            if not low <= volts <= high:
+                yield f"sound, charging gives {volts:.2f} V at 5000 rpm; expected {low:g} to {high:g} V"
         if f.kind == "starter":
-            volts = float(predictor.solution(job, condition).between(plus, minus)[healthy])
-            if not CRANKING[0] <= volts <= CRANKING[1]:
-                say(
-                    f"sound, the posts show {volts:.2f} V while cranking; "
-                    f"expected {CRANKING[0]} to {CRANKING[1]} V"
-                )
-    return out
+            volts = _post_volts(world, predictor.solution(JobState(), condition))
+            low, high = (x * spec.of_twelve for x in CRANKING)
+            if not low <= volts <= high:
+                yield f"sound, the posts show {volts:.2f} V while cranking; expected {low:g} to {high:g} V"
 
 
 def audit(world: BikeWorld) -> Audit:

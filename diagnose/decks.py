@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 from diagnose.bike.acts import STIRS, parse_measurement
 from diagnose.bike.build import Build, node_of_point
-from diagnose.bike.currents import Service, as_condition
+from diagnose.bike.currents import Service, as_condition, is_lit
 from diagnose.bike.model import JobState, Measurement
 from diagnose.catalogue.model import Instrument
 from diagnose.circuit import instruments as bench
@@ -38,8 +38,9 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     if m.kind == "amps":
         ohms = predictor.instruments["amps"].values["resistance"].number
         solution = predictor.solution(job, m.condition, "dc")
-        case, cell = solution.cases[index], predictor.built.batteries[0]
+        case = solution.cases[index]
         if m.what == "battery":
+            cell = predictor.built.batteries[0]
             loaded = bench.read_amps_in_series(predictor.compiled, [case], cell, ohms)
         else:
             kind = spec.kinds[spec.parts[m.what].kind]
@@ -52,7 +53,9 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     case = solution.cases[index]
     if m.kind == "lamp":
         watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
-        loaded = bench.with_lamp(predictor.compiled, [case], plus, minus, watts=watts)
+        loaded = bench.with_lamp(
+            predictor.compiled, [case], plus, minus, volts=spec.supply_volts, watts=watts
+        )
         return deck(loaded.solution, 0, Reading("volts", plus, minus, ohms=NO_METER_OHMS), title)
     if m.kind == "diode":
         values = {"emf": bench.DIODE_TEST_VOLTS, "resistance": bench.DIODE_TEST_OHMS}
@@ -67,6 +70,8 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
 
 def _mode(predictor: Predictor, index: int, job: JobState, m: Measurement, plus: str, minus: str) -> str:
     """The solution that a deck shows: of many phases, at the angle where this reading is at its height."""
+    if m.kind == "lamp" and is_lit(predictor.built, m.condition):
+        return "ac"
     mode, *across = predictor.ac_modes() if m.kind == "ac_volts" else (mode_of(m),)
     if not across:
         return mode

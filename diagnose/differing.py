@@ -15,8 +15,9 @@ from diagnose.bike.build import build
 from diagnose.bike.currents import as_condition, service
 from diagnose.catalogue.compose import compose_bike
 from diagnose.catalogue.differences import PLAIN, Difference, as_overlay
-from diagnose.catalogue.model import BikeSpec, Complaint, Function, Library
+from diagnose.catalogue.model import Complaint, Function, Library
 from diagnose.catalogue.overlay import NAME
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.words import FUNCTION_STATES
 from diagnose.errors import UsageError
 from diagnose.expect import situation

@@ -107,7 +107,7 @@ def expect(
     built = s.predictor.built
     spec = built.spec
     solution = s.predictor.solution(s.job, condition)
-    reference = node_of_point(spec, black or spec.body["battery_minus"])
+    reference = node_of_point(spec, black or spec.body.get("battery_minus", spec.ground_post))
     unconnected = solution.floating
     points = []
     for point in spec.nodes:

@@ -118,7 +118,7 @@ class NgspicePlayer:
     """
 
     def __init__(self, world: BikeWorld, truth: Candidate, rng: np.random.Generator, gross: float = 0.0):
-        self.rng, self.gross = rng, gross
+        self.rng, self.gross, self.of_twelve = rng, gross, world.spec.of_twelve
         self.gain = 1.0 + METER_GAIN_SD * float(rng.standard_normal())
         drawn = with_tolerances(world.built.netlist, rng)
         built = replace(world.built, netlist=drawn, elements={e.id: e for e in drawn.elements})
@@ -153,7 +153,7 @@ class NgspicePlayer:
             self.slips += slip
             if slip:
                 self._slipped_at.add(key)
-            self._given[key] = slipped(m, self.rng) if slip else self._true(m, job)
+            self._given[key] = slipped(m, self.rng, self.of_twelve) if slip else self._true(m, job)
         return self._given[key]
 
     def again(self, m: Measurement, job: JobState) -> str:
@@ -246,8 +246,11 @@ class Dozing:
         self.mended = True
 
 
-def slipped(m: Measurement, rng: np.random.Generator) -> str:
-    """A wrong answer that looks like an answer: an open lead, or anything in the range."""
+def slipped(m: Measurement, rng: np.random.Generator, of_twelve: float = 1.0) -> str:
+    """A wrong answer that looks like an answer: an open lead, or anything in the range.
+
+    of_twelve  the bike's rated volts against 12 V [1]
+    """
     if m.choices:
         return str(rng.choice(m.choices))
     if rng.random() < SLIP_OPEN:
@@ -258,5 +261,5 @@ def slipped(m: Measurement, rng: np.random.Generator) -> str:
         )
     if m.kind == "ohms":
         return write(float(f"{math.exp(rng.uniform(math.log(0.1), math.log(1e6))):.3g}"), "ohm")
-    top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5)
+    top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5 * of_twelve)
     return write(round(float(rng.uniform(0.0, top)), 2), m.unit)

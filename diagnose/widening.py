@@ -21,7 +21,8 @@ from diagnose.bike.currents import Service
 from diagnose.bike.model import BikeView, Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.way import Stretch
 from diagnose.catalogue.differences import Difference
-from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.catalogue.model import Library
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.words import KITS, LOOSE_TAGS
 from diagnose.circuit.netlist import Add
 from diagnose.conversation.world import World
@@ -161,8 +162,8 @@ class WideWorld:
         return self.base.likely_pairs(singles, complaints, readings)
 
     @property
-    def plus_post(self) -> str:
-        return self.base.plus_post
+    def live_post(self) -> str:
+        return self.base.live_post
 
     def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
         return self.base.way(points, condition)

@@ -15,15 +15,17 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.bike.acts import measurements, observe, parse_measurement, repairs, two_point
+from diagnose.bike.acts import measurements, observe, parse_measurement, two_point
 from diagnose.bike.build import build
 from diagnose.bike.candidates import candidates, single_faults
-from diagnose.bike.currents import Service, as_condition, service
+from diagnose.bike.currents import Service, as_condition, complained_condition, service
+from diagnose.bike.mending import repairs
 from diagnose.bike.model import Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.view import view
 from diagnose.bike.way import Stretch, way
 from diagnose.catalogue.differences import Difference
-from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.catalogue.model import Library
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.differing import ELECTRIC, lay_over
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.complaints import complaint_chance, how_common, told
@@ -34,7 +36,7 @@ from diagnose.predictions.table import Table
 from diagnose.widening import WideWorld, choose_pairs
 
 # What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
-BATTERY_EMF_SD = 0.25  # V (estimate: 12.4 to 12.9 V rested)
+BATTERY_EMF_SD = 0.25  # V of a 12 V battery (estimate: 12.4 to 12.9 V rested)
 PLANNED_AT_MOST = 300
 LEAST_NATS = 0.004  # a measurement that tells less than this about the plausible suspects is not planned
 DIFFERING_KEPT = 3  # of one bike as it was said to be, kept with their predictions
@@ -64,7 +66,7 @@ class BikeWorld:
         self.prior = np.array([c.prior for c in self.candidates])
         self.no_fault = 0
         self.unmodelled = len(self.candidates) - 1
-        self.latent_sd = np.array([BATTERY_EMF_SD])
+        self.latent_sd = np.array([BATTERY_EMF_SD * spec.of_twelve])
         self.predictor = Predictor(
             self.built,
             self.service,
@@ -98,15 +100,19 @@ class BikeWorld:
         """The sound bike in use, from the store or computed."""
         texts, numbers = self._kept.value("service.conditions"), self._kept.value("service.numbers")
         volts, currents = self._kept.get("service.volts"), self._kept.get("service.currents")
+        lit = self._kept.get("service.ac_volts"), self._kept.get("service.ac_currents")
         if texts is not None and numbers is not None and volts is not None and currents is not None:
             conditions = tuple(as_condition(self.built, t) for t in texts)
             ohms, amperes, best, nodes = numbers
-            return Service(conditions, ohms, amperes, best, nodes, volts, currents)
+            if lit[0] is not None and lit[1] is not None:
+                return Service(conditions, ohms, amperes, best, nodes, volts, currents, lit[0], lit[1])
         own = service(self.built)
         self._kept.put_value("service.conditions", [c.text for c in own.conditions])
         self._kept.put_value("service.numbers", [own.ohms, own.amperes, own.best, own.nodes])
         self._kept.put("service.volts", own.volts)
         self._kept.put("service.currents", own.currents)
+        self._kept.put("service.ac_volts", own.ac_volts)
+        self._kept.put("service.ac_currents", own.ac_currents)
         return own
 
     def _kept_found(self, faults: Sequence[Fault]) -> tuple[np.ndarray, Found, Solved]:
@@ -286,8 +292,8 @@ class BikeWorld:
         return Table(tuple(c.id for c in self.candidates), columns)
 
     @property
-    def plus_post(self) -> str:
-        return self.spec.body.get("battery_plus", "")
+    def live_post(self) -> str:
+        return self.spec.live_post
 
     def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
         return way(self.built, points, condition)
@@ -339,7 +345,7 @@ class BikeWorld:
         """Watch the complained function, in the condition in which it failed.
 
         A complaint of no function (a fuse that blows): what the repaired faults have put out of action; else
-        the battery's volts.
+        the battery's volts, or without a battery the first thing of the last look.
         """
         functions = self.spec.functions
         for name in complaints:
@@ -348,11 +354,13 @@ class BikeWorld:
                 for f in functions.values():
                     spoken = symptom.function and symptom.function in (f.id, *f.roles)
                     if spoken and f.kind != "charge":
-                        condition = as_condition(self.built, symptom.condition or f.when)
+                        condition = complained_condition(self.built, symptom.condition, f)
                         return observe(self.built, self.library.instruments, f.id, condition).id
         put_out = self._put_out(repair)
         if put_out:
             return put_out
+        if not self.spec.has_battery:
+            return self.view.exit_check[0]
         plus, minus = self.spec.body["battery_plus"], self.spec.body["battery_minus"]
         charge = next((f for f in self.spec.functions.values() if f.kind == "charge"), None)
         condition = as_condition(self.built, charge.when) if charge else as_condition(self.built, "")

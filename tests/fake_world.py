@@ -213,7 +213,7 @@ VIEW = BikeView(
     },
     connectors={"lamp_plug": ("headlamp plug", "headlamp")},
     fuses=("main_fuse",),
-    black_points=(MINUS,),
+    home_points=(MINUS,),
     exit_check=(SEE_LAMP, HEAR_HORN),
 )  # fmt: skip
 

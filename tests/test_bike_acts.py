@@ -294,7 +294,7 @@ def test_the_view_says_everything_in_words() -> None:
         *w.spec.connectors,
         *(x for i in w.spec.wires for x in (i, f"{i}.a", f"{i}.b")),
     }
-    assert w.view.black_points[0] == "battery.minus"
+    assert w.view.home_points[0] == "battery.minus"
     assert w.view.has_starter and w.view.fresh and set(w.view.fuses) == set(w.built.fuses)
     assert len(w.view.exit_check) == len(w.spec.functions) - 1
     assert all(x in set(planned()) for x in w.view.exit_check)

@@ -13,8 +13,8 @@ import networkx
 import pytest
 
 from diagnose.catalogue.compose import compose_bike
-from diagnose.catalogue.model import BikeSpec
 from diagnose.catalogue.read import load_library
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.errors import KnowledgeError, Problem, UsageError
 
 SECTION = "sections/lamp_circuit.yaml"

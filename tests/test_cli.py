@@ -17,7 +17,8 @@ from shipped import KNOWLEDGE, LED, opened, world
 
 from diagnose import cli
 from diagnose.catalogue import compose as compose_module
-from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.catalogue.model import Library
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.quantities import read_reading
 
 BIKE = ("--bike", "custom_single")

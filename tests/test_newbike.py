@@ -25,7 +25,7 @@ from diagnose.bike.build import build, part_of_joint
 from diagnose.bike.currents import service
 from diagnose.bike.model import Candidate
 from diagnose.catalogue.compose import compose_bike
-from diagnose.catalogue.model import BikeSpec
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.cli import main
 from diagnose.conversation.terminal import PlainTerminal
 from diagnose.errors import KnowledgeError, UsageError

@@ -110,7 +110,7 @@ def test_a_column_of_words_has_no_number_and_the_other_way_round():
         JobState(), sound.two_point("volts", "battery.plus", "battery.minus", limits.Condition())
     )
     with pytest.raises(DiagnoseError, match="told in words; expected one read as a number"):
-        limits.volts_limit(words)
+        limits.volts_limit(words, 0.2)
     with pytest.raises(DiagnoseError, match="read as a number; expected one told in words"):
         limits.words_limit(numbers, "why_function")
 

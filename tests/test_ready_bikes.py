@@ -3,7 +3,7 @@
 Limits, none of them taken from the program: a lamp sees at least 85 % of the post volts (common practice),
 cranking 9.6 V at the posts (TM 10-3930-671-24, p. F-299) to 11 V, charging 13.2 to 14.8 V at 5000 rpm
 (motorcycle practice, from memory), 25 mA at rest (trade web text), a fuse loaded to at most 80 % (common
-practice).
+practice). At 6 V half the volts (a web battery text: 6.9 V float, 7.4 V bulk).
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ READY = (
     "led_twin",
     "air_twin_excited",
     "tourer_relays",
+    "old_twin_6v",
 )
 # V at the posts while cranking, at most: a lithium battery gives more (3 to 10 mohm at 13.3 V, from memory)
 CRANKING_AT_MOST = {"led_twin": 11.6}
@@ -76,7 +77,7 @@ def posts(p: Predictor, when: str) -> float:
 def test_everything_works_on_a_sound_bike(bike: str) -> None:
     p = sound(bike)
     functions = p.built.spec.functions
-    assert len(functions) >= 15
+    assert len(functions) >= 12
     assert {f: word(p, f) for f in functions} == dict.fromkeys(functions, "works")
 
 
@@ -96,9 +97,9 @@ def test_lamps_fuses_charging_cranking_and_rest_stay_within_the_limits_of_the_tr
             rating = p.built.elements[links[0]].values["rating"]
             amperes = abs(float(solution.current(links[0])[0]))
             assert amperes <= 0.8 * rating, f"{fuse} carries {amperes:.1f} A of {rating:g} A in {f.when}"
-    assert lamps >= 8
+    assert lamps >= 6
     charging = next(f for f in p.built.spec.functions.values() if f.kind == "charge")
-    assert 13.2 <= posts(p, charging.when) <= 14.8
+    assert 13.2 <= posts(p, charging.when) * 12.0 / p.built.spec.supply_volts <= 14.8
     if "starter" in p.built.spec.functions:
         assert 9.6 <= posts(p, p.built.spec.functions["starter"].when) <= CRANKING_AT_MOST.get(bike, 11.0)
     rest = p.solution(JobState(), Condition())

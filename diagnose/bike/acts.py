@@ -6,7 +6,7 @@ functions, windings from the kinds of part, places from where the parts sit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
@@ -19,8 +19,14 @@ from diagnose.bike.hunt import (
     joints_of_needs,
     switch_joints,
 )
-from diagnose.bike.model import Condition, Fault, Measurement, Repair
-from diagnose.bike.points import charging_path, high_tension_nodes, point_conditions, touchable
+from diagnose.bike.model import Condition, Measurement
+from diagnose.bike.points import (
+    charging_path,
+    high_tension_nodes,
+    lit_conditions,
+    point_conditions,
+    touchable,
+)
 from diagnose.catalogue.model import Function, Instrument, TestSpec
 from diagnose.errors import UsageError, unknown
 
@@ -58,6 +64,7 @@ AND_LOOK_MINUTES = 1.5  # start or turn the engine and look again after a stir (
 ASLEEP_MINUTES = 10.0  # until alarm, dash and module sleep (common practice: 10 to 20)
 # With the ammeter in place a fuse is out and in again in a minute; bridging and waiting is shared (estimate).
 DRAIN_STEP_MINUTES, DRAIN_STEP_WAIT_MINUTES = 1.5, 2.0
+DROP_BELOW = 1.0  # V on a 12 V bike: what a sound bike shows less of is a loss, not a supply
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
 
@@ -96,8 +103,9 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
             return inspect_part(built, instruments, rest)
         raise UsageError(unknown("place or component", rest, [*built.spec.places, *built.spec.parts]))
     if kind == "amps":
-        if rest != "battery" and rest not in built.fuses:
-            raise UsageError(unknown("place for the ammeter", rest, ["battery", *built.fuses]))
+        battery = ("battery",) if built.batteries else ()
+        if rest not in (*battery, *built.fuses):
+            raise UsageError(unknown("place for the ammeter", rest, [*battery, *built.fuses]))
         return amps(built, instruments, rest, condition)
     if kind in STIRS:
         place, _, points = rest.partition(":")
@@ -301,7 +309,7 @@ def amps(
     built: Build, instruments: Mapping[str, Instrument], where: str, condition: Condition
 ) -> Measurement:
     """An ammeter in place of the earth lead (`battery`) or of a fuse."""
-    battery = built.spec.body["battery_plus"].partition(".")[0]
+    battery = built.spec.live_post.partition(".")[0]
     component = battery if where == "battery" else where
     places = {_place(built, component)} | _set_at(built, condition)
     places |= {_place(built, part_of_joint(built, c)) for c in condition.apart}
@@ -335,15 +343,15 @@ def measurements(
         found.setdefault(m.id, m)
 
     spec = built.spec
-    minus = spec.body["battery_minus"]
-    plus = spec.body["battery_plus"]
+    ground, live = spec.ground_post, spec.live_post
     points = touchable(built)
     rows: dict[str, list[int]] = {}
     for i, element in enumerate(built.netlist.elements):
         rows.setdefault(element.plus, []).append(i)
         rows.setdefault(element.minus, []).append(i)
-    reference = node_of_point(spec, minus)
-    put(two_point(built, instruments, "volts", plus, minus, Condition()))
+    reference = node_of_point(spec, ground)
+    if live:
+        put(two_point(built, instruments, "volts", *posts(built), Condition()))
     sparking = high_tension_nodes(built)
     for at, point in points.items():
         if at == reference or at in sparking:
@@ -351,23 +359,30 @@ def measurements(
         for j in point_conditions(built, service, at, rows):
             condition = service.conditions[j]
             volts = service.volts[service.nodes[at], j] if at in service.nodes else 0.0
-            kind = "drop" if abs(volts) < 1.0 else "volts"
-            put(two_point(built, instruments, kind, point, minus, condition))
+            kind = "drop" if abs(volts) < DROP_BELOW * spec.of_twelve else "volts"
+            put(two_point(built, instruments, kind, *spec.tips(point), condition))
             sensitive = spec.kinds[spec.parts[point.partition(".")[0]].kind].sensitive
             if not sensitive:
                 if kind == "volts":
-                    put(two_point(built, instruments, "lamp", point, minus, condition))
-                elif point != minus:
-                    put(two_point(built, instruments, "lamp", plus, point, condition))
+                    put(two_point(built, instruments, "lamp", point, ground, condition))
+                elif point != ground and live:
+                    put(two_point(built, instruments, "lamp", live, point, condition))
+    for at, point in points.items():
+        if at in (reference, *sparking) or not built.reactances:
+            continue
+        for condition in lit_conditions(built, service, at, rows):
+            put(two_point(built, instruments, "ac_volts", point, ground, condition))
+            if not spec.kinds[spec.parts[point.partition(".")[0]].kind].sensitive:
+                put(two_point(built, instruments, "lamp", point, ground, condition))
     for point, condition, post in charging_path(built, service, points, rows):
-        put(two_point(built, instruments, "drop", point, post, condition))
+        put(two_point(built, instruments, "drop", *spec.tips(point, post), condition))
     for f in spec.functions.values():
         own = as_condition(built, f.when)
         if f.kind != "charge":
             put(observe(built, instruments, f.id, own))
         else:
             for engine in ("idle", "5000"):
-                put(two_point(built, instruments, "volts", plus, minus, replace(own, engine=engine)))
+                put(two_point(built, instruments, "volts", *posts(built), replace(own, engine=engine)))
         if f.kind == "spark":
             for joint in joints_of_needs(built, f):
                 put(observe(built, instruments, f.id, replace(own, apart=(joint,))))
@@ -394,7 +409,7 @@ def measurements(
                 still = replace(need_condition(built, need, own), engine="off")
                 put(two_point(built, instruments, "volts", need.plus, need.minus, still))
         if f.kind == "starter":
-            put(two_point(built, instruments, "lowest_volts", plus, minus, own))
+            put(two_point(built, instruments, "lowest_volts", *posts(built), own))
     for part in spec.parts.values():
         own_kind = spec.kinds[part.kind]
         for test in own_kind.tests:
@@ -405,10 +420,16 @@ def measurements(
         if len(sweep_parts(built, place)) >= 2:
             put(inspect_place(built, instruments, place))
     _short_hunt(built, service, instruments, points, put)
-    put(amps(built, instruments, "battery", Condition()))
-    for cut in drain_conditions(built):
-        put(amps(built, instruments, "battery", cut))
+    if live:
+        put(amps(built, instruments, "battery", Condition()))
+        for cut in drain_conditions(built):
+            put(amps(built, instruments, "battery", cut))
     return found
+
+
+def posts(built: Build) -> tuple[str, str]:
+    """Plus and minus post of the battery."""
+    return built.spec.body["battery_plus"], built.spec.body["battery_minus"]
 
 
 def own_point(built: Build, component: str, text: str) -> str:
@@ -439,15 +460,15 @@ def _bench(
 def _short_hunt(built: Build, service: Service, instruments, points, put) -> None:
     """Ohms to ground behind each fuse and at each side of each connector way; a lamp for each fuse."""
     spec = built.spec
-    minus = spec.body["battery_minus"]
+    ground = spec.ground_post
     key_on = [c for c in service.conditions if len(c.controls) == 1 and c.engine == "off"]
     for fuse in built.fuses:
         kind = spec.kinds[spec.parts[fuse].kind]
         first, second = (f"{fuse}.{t}" for t in kind.terminals[:2])
         off = Condition(out=(fuse,), battery=False)
-        put(two_point(built, instruments, "ohms", second, minus, off))
+        put(two_point(built, instruments, "ohms", second, ground, off))
         for joint in joints_behind(built, second):
-            put(two_point(built, instruments, "ohms", second, minus, replace(off, apart=(joint,))))
+            put(two_point(built, instruments, "ohms", second, ground, replace(off, apart=(joint,))))
         used = fuse_conditions(built, service, fuse)
         for condition in used:
             put(two_point(built, instruments, "lamp", first, second, replace(condition, out=(fuse,))))
@@ -458,40 +479,11 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
             kind = spec.kinds[spec.parts[way].kind]
             for terminal in kind.terminals[:2]:
                 rest = Condition(apart=(connector,), battery=False)
-                put(two_point(built, instruments, "ohms", f"{way}.{terminal}", minus, rest))
+                put(two_point(built, instruments, "ohms", f"{way}.{terminal}", ground, rest))
                 for c in key_on[:1]:
                     with_key = replace(rest, controls=c.controls)
-                    put(two_point(built, instruments, "ohms", f"{way}.{terminal}", minus, with_key))
+                    put(two_point(built, instruments, "ohms", f"{way}.{terminal}", ground, with_key))
 
 
 def _carries_starter(service: Service, built: Build, fuse: str) -> bool:
     return service.amperes.get(built.fuses[fuse][0], 0.0) > 10.0  # the ammeter's own limit
-
-
-def repairs(built: Build, faults: Sequence[Fault]) -> dict[str, Repair]:
-    """Every repair of every part, by id `component.repair`, with the faults it cures."""
-    cured: dict[str, list[str]] = {}
-    for fault in faults:
-        for repair in fault.repairs:
-            cured.setdefault(repair, []).append(fault.id)
-    out: dict[str, Repair] = {}
-    for part in built.spec.parts.values():
-        for r in built.spec.kinds[part.kind].repairs:
-            repair_id = f"{part.id}.{r.id}"
-            if repair_id not in cured:
-                continue
-            out[repair_id] = Repair(
-                repair_id,
-                part.id,
-                r.title,
-                r.sort,
-                r.minutes.number,
-                r.price.number,
-                part.place,
-                r.text,
-                r.get_home,
-                r.returnable,
-                r.tool,
-                tuple(cured[repair_id]),
-            )
-    return out

@@ -11,8 +11,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from diagnose.bike.dynamo import HELD, PER_1000RPM, Dynamo, armature_volts
 from diagnose.bike.model import Condition, JobState
-from diagnose.catalogue.model import BikeSpec, Kind, Part
+from diagnose.catalogue.model import Kind, Part
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.words import ENGINE_MOVES
 from diagnose.circuit.instruments import LAMP_COLD_RATIO
 from diagnose.circuit.netlist import Add, Change, Device, Edit, Element, Netlist, Open
@@ -30,6 +34,8 @@ PHASE_SUFFIX = "phase"
 TRIGGER_SUFFIX = "trigger_volts"
 LOAD_SUFFIX = "rated_load"
 WAKE_SUFFIX = "wakes_at"
+REACTANCE = "reactance_per_1000rpm"
+ALTERNATING = "alternating"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +71,9 @@ class Build:
     sensed    element id of a generator -> (node whose volts it holds, node against which)
     triggers  element id of a contact -> the two nodes and the AC volts between them without which it stays
               open while the engine turns
+    dynamos   element id of an armature -> what it makes
+    reactances element id of a winding that feeds lamps -> its reactance for each 1000 rpm [ohm]
+    clamps    element ids of diodes and sources that act in the AC circuit too (an AC regulator)
     """
 
     spec: BikeSpec
@@ -83,6 +92,9 @@ class Build:
     triggers: Mapping[str, tuple[str, str, float]]
     excited: Mapping[str, tuple[str, float]]
     sensed: Mapping[str, tuple[str, str]]
+    dynamos: Mapping[str, Dynamo]
+    reactances: Mapping[str, float]
+    clamps: frozenset[str]
 
 
 def kind_of(spec: BikeSpec, component: str) -> Kind:
@@ -130,8 +142,11 @@ def build(spec: BikeSpec) -> Build:
     excited: dict[str, tuple[str, float]] = {}
     sensed: dict[str, tuple[str, str]] = {}
     generators: dict[str, float] = {}
+    dynamos: dict[str, Dynamo] = {}
+    reactances: dict[str, float] = {}
+    clamps: set[str] = set()
     fuses: dict[str, tuple[str, ...]] = {}
-    battery_part = spec.body["battery_plus"].partition(".")[0]
+    battery_part = spec.live_post.partition(".")[0]
     batteries: list[str] = []
     for part in spec.parts.values():
         kind = spec.kinds[part.kind]
@@ -160,6 +175,16 @@ def build(spec: BikeSpec) -> Build:
                 excited[element_id] = (f"{part.id}.{e.excited_by}", wakes_at)
             if e.sensed_at:
                 sensed[element_id] = (node(spec, part.id, e.sensed_at), node(spec, part.id, e.minus))
+            if REACTANCE in own:
+                reactances[element_id] = own.pop(REACTANCE)
+                tolerances[e.name].pop(REACTANCE, None)
+            if own.pop(ALTERNATING, 0.0):
+                clamps.add(element_id)
+            if PER_1000RPM in own:
+                sign = 1.0 if spec.ground == "minus" else -1.0
+                dynamos[element_id] = Dynamo(own.pop(PER_1000RPM), own.pop(HELD), sign)
+                for param in (PER_1000RPM, HELD):
+                    tolerances[e.name].pop(param, None)
             if e.law == "contact":
                 volts = own.pop(TRIGGER_SUFFIX, 0.0)
                 tolerances[e.name].pop(TRIGGER_SUFFIX, None)
@@ -225,7 +250,7 @@ def build(spec: BikeSpec) -> Build:
         kind = spec.kinds[part.kind]
         if kind.sensitive or part.id in _last_leads(spec):
             ways.setdefault(part.id, tuple(f"{part.id}.{e.name}" for e in kind.elements))
-    ground = spec.nodes[spec.body["battery_minus"]]
+    ground = spec.nodes[spec.ground_post]
     netlist = Netlist(tuple(elements), tuple(devices), ground)
     return Build(
         spec,
@@ -244,6 +269,9 @@ def build(spec: BikeSpec) -> Build:
         triggers,
         excited,
         sensed,
+        dynamos,
+        reactances,
+        frozenset(clamps),
     )
 
 
@@ -266,9 +294,10 @@ def charge_fraction(rpm: float) -> float:
 
 
 def _last_leads(spec: BikeSpec) -> tuple[str, ...]:
-    """The parts by which the battery's minus hangs on the bike: its clamp, or the wires bolted to it."""
-    minus = spec.body["battery_minus"]
-    at, battery = spec.nodes[minus], minus.partition(".")[0]
+    """Parts by which the battery's ground post hangs on the bike: its clamp, or wires bolted to it."""
+    if not spec.has_battery:
+        return ()
+    at, battery = spec.nodes[spec.ground_post], spec.ground_post.partition(".")[0]
     return tuple(
         part.id
         for part in spec.parts.values()
@@ -279,7 +308,7 @@ def _last_leads(spec: BikeSpec) -> tuple[str, ...]:
 
 
 def last_lead(spec: BikeSpec) -> str:
-    """The one part by which the battery's minus hangs on the bike; '' if several do."""
+    """The one part by which the battery's ground post hangs on the bike; '' if several do."""
     leads = _last_leads(spec)
     return leads[0] if len(leads) == 1 else ""
 
@@ -291,10 +320,14 @@ def lamp_nodes(built: Build, part: str) -> tuple[str, str]:
 
 
 def lamp_edits(built: Build, lamp: str) -> tuple[Edit, ...]:
-    """A lamp in place of a part. lamp: `PART:WATTS`, for a 12 V lamp."""
+    """A lamp in place of a part. lamp: `PART:WATTS`, of the bike's own rated volts."""
     part, _, watts = lamp.partition(":")
     plus, minus = lamp_nodes(built, part)
-    values = {"rated_volts": 12.0, "rated_watts": float(watts), "cold_ratio": LAMP_COLD_RATIO}
+    values = {
+        "rated_volts": built.spec.supply_volts,
+        "rated_watts": float(watts),
+        "cold_ratio": LAMP_COLD_RATIO,
+    }
     taken = [Open(f"{part}.{e.name}") for e in kind_of(built.spec, part).elements]
     return (*taken, Add(Element(f"#lamp_{part}", "lamp", plus, minus, values)))
 
@@ -331,6 +364,11 @@ def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUG
     if fraction:
         for element_id, full in built.generators.items():
             edits.append(Change(element_id, "max_current", full * fraction))
+    if rpm:
+        sound = np.ones(1)
+        for element_id, d in built.dynamos.items():
+            volts = armature_volts(d.per_1000rpm * sound, d.held * sound, rpm, sound, sound)
+            edits.append(Change(element_id, "emf", d.sign * float(volts[0])))
     return tuple(edits)
 
 
@@ -348,6 +386,8 @@ def ac_edits(built: Build, condition: Condition, angle: float = 0.0) -> tuple[Ed
     """Further edits that turn the DC circuit into the AC one: windings drive it, DC sources are silent.
 
     Diodes are left out: what lies behind a rectifier does not load a winding in this first-order picture.
+    Volts and amperes are effective ones. A lighting winding's reactance grows with the revolutions as its
+    volts do; it is added to its ohms, not at right angles to them.
     """
     rpm = engine_rpm(built.spec, condition.engine)
     edits: list[Edit] = []
@@ -355,6 +395,11 @@ def ac_edits(built: Build, condition: Condition, angle: float = 0.0) -> tuple[Ed
         if element.id in built.windings:
             volts = built.windings[element.id] * rpm / 1000.0
             edits.append(Change(element.id, "emf", volts * winding_share(built, element.id, angle)))
+            if element.id in built.reactances:
+                ohms = element.values["resistance"] + built.reactances[element.id] * rpm / 1000.0
+                edits.append(Change(element.id, "resistance", ohms))
+        elif element.id in built.clamps:
+            continue
         elif element.law == "source":
             edits.append(Change(element.id, "emf", 0.0))
         elif element.law == "diode":
@@ -382,14 +427,23 @@ def fault_edits_in(
             if alternating:
                 share = winding_share(built, e.target, angle)
                 out.append(Change(e.target, "emf", e.value * rpm / 1000.0 * share))
+        elif isinstance(e, Change) and e.target in built.reactances and e.param == "resistance":
+            more = built.reactances[e.target] * rpm / 1000.0 if alternating else 0.0
+            out.append(Change(e.target, e.param, e.value + more))
         elif isinstance(e, Change) and e.target in built.generators and e.param == "max_current":
             if turning and not alternating:
                 out.append(Change(e.target, e.param, e.value * charge_fraction(rpm)))
-        elif alternating and isinstance(e, Change) and e.param == "emf" and e.target not in built.windings:
+        elif isinstance(e, Change) and e.target in built.dynamos and e.param in (PER_1000RPM, HELD):
+            continue  # told in the volts of the armature, which situations work out
+        elif alternating and isinstance(e, Change) and e.param == "emf" and _is_silent(built, e.target):
             continue  # DC sources are silent in the AC circuit, flat or full
         else:
             out.append(e)
     return tuple(out)
+
+
+def _is_silent(built: Build, source: str) -> bool:
+    return source not in built.windings and source not in built.clamps
 
 
 def part_of_joint(built: Build, joint: str) -> str:

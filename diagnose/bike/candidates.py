@@ -11,8 +11,10 @@ from collections.abc import Iterator, Sequence
 
 from diagnose.bike.build import AC_SUFFIX, Build, node, node_of_point
 from diagnose.bike.currents import Service
+from diagnose.bike.dynamo import HELD, PER_1000RPM
 from diagnose.bike.model import Candidate, Fault
-from diagnose.catalogue.model import BikeSpec, EditSpec, Kind, ModeSpec, Part
+from diagnose.catalogue.model import EditSpec, Kind, ModeSpec, Part
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.circuit.netlist import Add, Change, Edit, Element, Force, Move, Open, Reverse
 from diagnose.errors import QuantityError, UsageError, unknown
 from diagnose.quantities import quantity
@@ -51,6 +53,9 @@ def _rest_ohms(built: Build, element_id: str) -> float:
 def _resting_value(built: Build, target: str, param: str) -> float:
     if param == AC_SUFFIX:
         return built.windings[target]
+    if target in built.dynamos and param in (PER_1000RPM, HELD):
+        d = built.dynamos[target]
+        return d.per_1000rpm if param == PER_1000RPM else d.held
     if target in built.generators and param == "max_current":
         return built.generators[target]
     return (built.elements.get(target) or built.devices[target]).values[param]
@@ -82,7 +87,9 @@ def resolve(
             frame = node_of_point(built.spec, built.spec.body["frame"])
             ends = node(built.spec, part.id, spec.target), frame
         case "to_supply":
-            supply = node_of_point(built.spec, built.spec.body["battery_plus"])
+            if not built.spec.has_battery:
+                return ()
+            supply = node_of_point(built.spec, built.spec.live_post)
             ends = node(built.spec, part.id, spec.target), supply
         case "to_neighbour":
             other = _neighbour_terminal(built, neighbour, spec.target)

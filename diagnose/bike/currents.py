@@ -13,8 +13,8 @@ import numpy as np
 
 from diagnose.bike.build import Build, ac_edits, condition_edits
 from diagnose.bike.model import Condition
-from diagnose.catalogue.conditions import parse_condition
-from diagnose.catalogue.model import Requirement
+from diagnose.catalogue.conditions import fitting, parse_condition
+from diagnose.catalogue.model import Function, Requirement
 from diagnose.circuit.netlist import Case
 from diagnose.circuit.solve import compile_netlist, settle_cases
 
@@ -30,7 +30,9 @@ class Service:
     best        element id -> index of the condition in which it carries most
     nodes       node name -> row in volts
     volts       (n_nodes, n_conditions) [V] against the reference node
-    currents    (n_elements, n_conditions) [A], absolute
+    currents    (n_elements, n_conditions) [A], absolute; of direct and alternating the larger
+    ac_volts    (n_nodes, n_conditions) effective volts where lighting windings turn [V]; else 0
+    ac_currents (n_elements, n_conditions) effective amperes there, absolute [A]; else 0
     """
 
     conditions: tuple[Condition, ...]
@@ -40,6 +42,8 @@ class Service:
     nodes: Mapping[str, int]
     volts: np.ndarray
     currents: np.ndarray
+    ac_volts: np.ndarray
+    ac_currents: np.ndarray
 
 
 def as_condition(built: Build, text: str) -> Condition:
@@ -48,6 +52,18 @@ def as_condition(built: Build, text: str) -> Condition:
     rest = {c.id: c.rest for c in built.spec.controls.values()}
     pairs = tuple(sorted((c, p) for c, p in dict(controls).items() if rest[c] != p))
     return Condition(pairs, engine, tuple(sorted(out)), tuple(sorted(apart)), battery)
+
+
+def complained_condition(built: Build, told: str, f: Function) -> Condition:
+    """The condition in which a complaint tells of a function; '' is the function's own.
+
+    What the bike lacks is left out; lamps that only burn while the engine runs are looked at running.
+    """
+    own = as_condition(built, f.when)
+    if not told:
+        return own
+    found = as_condition(built, fitting(told, built.spec.controls))
+    return replace(found, engine=own.engine) if is_lit(built, own) and found.engine == "off" else found
 
 
 def need_condition(built: Build, need: Requirement, condition: Condition) -> Condition:
@@ -85,13 +101,26 @@ def use_conditions(built: Build) -> tuple[Condition, ...]:
     return tuple(sorted(found.values(), key=lambda c: (len(c.controls) + (c.engine != "off"), c.text)))
 
 
+def is_lit(built: Build, condition: Condition) -> bool:
+    """Whether a winding that feeds lamps turns in a condition."""
+    return bool(built.reactances) and condition.engine not in ("off", "cranking")
+
+
 def service(built: Build, conditions: Sequence[Condition] | None = None) -> Service:
     """Solve the sound bike in each condition of use, DC and (for the windings) AC."""
     chosen = tuple(conditions) if conditions is not None else use_conditions(built)
     compiled = compile_netlist(built.netlist)
     cases = [Case(condition_edits(built, c)) for c in chosen]
     solution = settle_cases(compiled, cases)
-    amperes = np.abs([solution.current(e.id) for e in built.netlist.elements])  # (n_elements, n_conditions)
+    direct = np.abs([solution.current(e.id) for e in built.netlist.elements])  # (n_elements, n_conditions)
+    ac_volts, ac_currents = np.zeros(solution.volts.shape), np.zeros(direct.shape)
+    lit = [j for j, c in enumerate(chosen) if is_lit(built, c)]
+    if lit:
+        wound = [Case(condition_edits(built, chosen[j]) + ac_edits(built, chosen[j])) for j in lit]
+        alternating = settle_cases(compiled, wound)
+        ac_volts[:, lit] = alternating.volts
+        ac_currents[:, lit] = np.abs([alternating.current(e.id) for e in built.netlist.elements])
+    amperes = np.maximum(direct, ac_currents)
     ohms: dict[str, float] = {}
     largest: dict[str, float] = {}
     best: dict[str, int] = {}
@@ -111,4 +140,4 @@ def service(built: Build, conditions: Sequence[Condition] | None = None) -> Serv
                 drive = max(built.windings.values()) * built.spec.cranking_rpm / 1000.0
                 ohms[element.id] = drive / float(currents[i])
     nodes = {name: i for i, name in enumerate(solution.nodes)}
-    return Service(chosen, ohms, largest, best, nodes, solution.volts, amperes)
+    return Service(chosen, ohms, largest, best, nodes, solution.volts, amperes, ac_volts, ac_currents)

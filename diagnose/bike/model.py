@@ -191,14 +191,25 @@ class BikeView:
     fuses: tuple[str, ...] = ()
     sensitive: tuple[str, ...] = ()  # test points on electronics that must not see lamp, jumper or ohms
     has_starter: bool = False
-    black_points: tuple[str, ...] = ()
+    home_points: tuple[str, ...] = ()  # where the tip of the ground side may stay, best first
     exit_check: tuple[str, ...] = field(default_factory=tuple)  # measurement ids
     kinds: Mapping[str, str] = field(default_factory=dict)  # component -> id of its kind of part
     plugs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # part -> connectors that unplug it
     fresh: bool = False  # the wiring is new or was altered
     supply_volts: float = 12.0
+    ground: str = (
+        "minus"  # the battery's post that is joined to the frame: minus | plus; '' without a battery
+    )
     # point -> ((electronic unit it hangs on, plugs any of which cut it off when apart), ...)
     wired: Mapping[str, tuple[tuple[str, tuple[str, ...]], ...]] = field(default_factory=dict)
     # complaint of a fault that comes and goes -> what brings it on (a word of catalogue.words.TRIGGERS)
     triggers: Mapping[str, str] = field(default_factory=dict)
     left_on: tuple[str, ...] = ()  # complaints that something works where it should not
+
+    def home(self, m: Measurement) -> str:
+        """Where the tip of the ground side stays in a measurement: black, with plus at the frame red."""
+        return m.plus if self.ground == "plus" and m.plus in self.home_points else m.minus
+
+    def far(self, m: Measurement) -> str:
+        """The point of a measurement that the other tip goes to."""
+        return m.minus if self.home(m) == m.plus else m.plus

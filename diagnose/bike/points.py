@@ -15,6 +15,7 @@ from diagnose.bike.currents import Service
 from diagnose.bike.model import Condition
 
 CONDITIONS_PER_POINT = 3
+LIT_AMPERES = 0.05  # from here on a node belongs to a lighting circuit (a small lamp draws 0.2 A)
 CHARGING_AMPERES = 1.0  # from here on a wire that carries nothing at rest belongs to the charging path
 
 
@@ -76,6 +77,19 @@ def point_conditions(built: Build, service: Service, at: str, rows: Mapping[str,
     return chosen if plain is None or plain in chosen else [*chosen, plain]
 
 
+def lit_conditions(
+    built: Build, service: Service, at: str, rows: Mapping[str, list[int]]
+) -> Iterable[Condition]:
+    """Running conditions with alternating current at a node: the plainest, and the one with most."""
+    through = service.ac_currents[rows[at]].max(axis=0) if rows.get(at) else np.zeros(len(service.conditions))
+    alive = [j for j in range(len(service.conditions)) if through[j] > LIT_AMPERES]
+    if not alive:
+        return ()
+    plain = min(alive, key=lambda j: (len(service.conditions[j].controls), j))
+    most = max(alive, key=lambda j: (through[j], -j))
+    return [service.conditions[j] for j in dict.fromkeys((plain, most))]
+
+
 def charging_path(
     built: Build, service: Service, points: Mapping[str, str], rows: Mapping[str, list[int]]
 ) -> Iterable[tuple[str, Condition, str]]:
@@ -84,12 +98,12 @@ def charging_path(
     What they lose is read against the post itself: next to it the post's own volts do not matter.
     """
     spec = built.spec
-    plus, minus = spec.body["battery_plus"], spec.body["battery_minus"]
+    live, ground = spec.live_post, spec.ground_post
     running = [j for j, c in enumerate(service.conditions) if c.engine not in ("off", "cranking")]
     standing = [j for j, c in enumerate(service.conditions) if c.engine == "off"]
-    if not running:
+    if not running or not live:
         return
-    reference = {node_of_point(spec, plus), node_of_point(spec, minus)}
+    reference = {node_of_point(spec, live), node_of_point(spec, ground)}
     for at, point in points.items():
         if at in reference or not rows.get(at) or at not in service.nodes:
             continue
@@ -97,6 +111,6 @@ def charging_path(
         j = max(running, key=lambda k: (through[k], -k))
         if through[j] < CHARGING_AMPERES or through[standing].max(initial=0.0) > 0.2 * through[j]:
             continue
-        volts = service.volts[[service.nodes[at], service.nodes[node_of_point(spec, plus)]], j]
-        near_plus = abs(volts[0] - volts[1]) < abs(volts[0])
-        yield point, replace(service.conditions[j], engine="5000"), plus if near_plus else minus
+        volts = service.volts[[service.nodes[at], service.nodes[node_of_point(spec, live)]], j]
+        near_live = abs(volts[0] - volts[1]) < abs(volts[0])
+        yield point, replace(service.conditions[j], engine="5000"), live if near_live else ground

@@ -11,8 +11,6 @@ from diagnose.bike.model import BikeView, FunctionView, PointView
 from diagnose.bike.wired import wired_units
 from diagnose.catalogue.model import Complaint, Instrument
 
-BLACK_LEAD_ROLES = ("battery_minus", "engine", "frame")  # where a black lead may stay, best first
-
 
 def wire_colours(built: Build) -> dict[str, str]:
     """test point -> colours of the wires that end there, joined by '/'."""
@@ -86,12 +84,13 @@ def view(
         tuple(built.fuses),
         tuple(sensitive),
         any(d.law == "motor" for d in built.netlist.devices),
-        tuple(spec.body[r] for r in BLACK_LEAD_ROLES if r in spec.body),
+        tuple(dict.fromkeys((spec.ground_post, spec.body["engine"], spec.body["frame"]))),
         exit_check,
         kinds={p.id: p.kind for p in spec.parts.values()},
         plugs=plugs,
         fresh=spec.fresh,
         supply_volts=spec.supply_volts,
+        ground=spec.ground if spec.has_battery else "",
         wired=wired_units(spec),
         triggers={
             c: complaints[c].intermittent

@@ -10,7 +10,7 @@ import re
 from collections import deque
 from collections.abc import Mapping
 
-from diagnose.catalogue.model import BikeSpec
+from diagnose.catalogue.spec import BikeSpec
 
 Wired = Mapping[str, tuple[tuple[str, tuple[str, ...]], ...]]
 

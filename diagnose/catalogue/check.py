@@ -12,8 +12,9 @@ from dataclasses import fields, is_dataclass
 from typing import Any
 
 from diagnose.catalogue.compose import compose_bike
-from diagnose.catalogue.conditions import parse_condition
-from diagnose.catalogue.model import BikeSpec, Complaint, Kind, Library, Value, Wire
+from diagnose.catalogue.conditions import fitting, parse_condition
+from diagnose.catalogue.model import Complaint, Kind, Library, Value, Wire
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.words import SOURCE_STATUSES
 from diagnose.errors import DiagnoseError, KnowledgeError, Problem, UsageError, unknown
 
@@ -157,7 +158,7 @@ def _check_complaint_on(complaint: Complaint, spec: BikeSpec) -> Iterator[Proble
     for symptom in said:
         if symptom.condition:
             try:
-                parse_condition(symptom.condition, spec)
+                parse_condition(fitting(symptom.condition, spec.controls), spec)
             except UsageError as err:
                 yield complaint.mark.problem(f"{complaint.id} on {spec.id}: {err}")
 

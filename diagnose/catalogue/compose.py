@@ -13,7 +13,6 @@ from typing import Any
 
 from diagnose.catalogue.conditions import parse_words
 from diagnose.catalogue.model import (
-    BikeSpec,
     Connector,
     Control,
     Function,
@@ -27,6 +26,7 @@ from diagnose.catalogue.model import (
 from diagnose.catalogue.overlay import apply_overlay
 from diagnose.catalogue.ports import Ports
 from diagnose.catalogue.read_bikes import Bike, read_bike
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.wires import COMPUTED, CORE, WIRE_TOLERANCE, wire_ohms
 from diagnose.catalogue.words import (
     DEVICE_VALUES,
@@ -186,6 +186,7 @@ def _merge(library: Library, bike: Bike, problems: list[Problem]) -> BikeSpec:
         fresh=bike.fresh,
         invented=bike.invented,
         supply_volts=bike.supply_volts,
+        ground=bike.ground,
         cranking_rpm=bike.cranking_rpm,
         idle_rpm=bike.idle_rpm,
         connector_titles={id: merged.connectors[id].title for id in connectors},

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from diagnose.catalogue.model import BikeSpec, Control
+from diagnose.catalogue.model import Control
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.words import ENGINE_WORDS
 from diagnose.errors import UsageError, unknown
 
 SLOWEST_RPM, FASTEST_RPM = 100, 20_000
+KEY = "key"  # the control that complaints speak of as the key
 Parsed = tuple[tuple[tuple[str, str], ...], str, tuple[str, ...], tuple[str, ...], bool]
 
 
@@ -60,6 +62,14 @@ def parse_words(
         _known(f"position of {name}", position, controls[name].positions, text)
     moved = tuple(sorted((n, p) for n, p in set_to.items() if p != controls[n].rest))
     return moved, engine, tuple(sorted(out)), tuple(sorted(apart)), battery == "on"
+
+
+def fitting(text: str, controls: Mapping[str, Control]) -> str:
+    """A complaint's condition on a bike without a key, where what the key switches on is on; else as told."""
+    pairs = [p.strip() for p in text.split(",") if p.strip()]
+    if KEY in controls:
+        return ",".join(pairs)
+    return ",".join(p for p in pairs if not p.startswith(f"{KEY}=") or p == f"{KEY}=off")
 
 
 def _known(kind: str, name: str, names: list[str] | tuple[str, ...], text: str) -> str:

@@ -12,8 +12,8 @@ from difflib import get_close_matches
 from typing import Any
 
 from diagnose.catalogue.fields import ID
-from diagnose.catalogue.model import BikeSpec
 from diagnose.catalogue.read_sections import is_colour
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.errors import UsageError, unknown
 
 PLAIN = ("not_fitted", "bypassed", "spliced")  # said of a part or wire, nothing more

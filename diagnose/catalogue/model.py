@@ -380,6 +380,7 @@ class Symptom:
     charging   charging volts outside low..high
     looked_at  True: of several alike the rider looked at one or two, not at all
     every      True: all of several alike must show it
+    overlit    a lamp fed with alternating current sees more than this, on a 12 V bike [V]
     """
 
     function: str = ""
@@ -391,6 +392,7 @@ class Symptom:
     charging_high: float | None = None
     looked_at: bool = False
     every: bool = False
+    overlit: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -441,37 +443,6 @@ class Instrument:
     beginner: str
     trade: str
     cautions: tuple[str, ...] = ()
-    mark: Mark = field(default=Mark(), compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class BikeSpec:
-    """A bike as composed: everything of its sections, joined and overridden; ready for bike.build.
-
-    kinds  every kind used; nodes  component.terminal -> node name (wire ends resolved, bonds merged)
-    body   node roles: {'battery_minus':…, 'battery_plus':…, 'frame':…, 'engine':…} as test points
-    """
-
-    id: str
-    title: str
-    text: str
-    path: str
-    kinds: Mapping[str, Kind]
-    places: Mapping[str, Place]
-    controls: Mapping[str, Control]
-    parts: Mapping[str, Part]
-    wires: Mapping[str, Wire]
-    nodes: Mapping[str, str]
-    functions: Mapping[str, Function]
-    body: Mapping[str, str]
-    complaints: tuple[str, ...]
-    connectors: Mapping[str, tuple[str, ...]]  # id -> ids of its ways, in order
-    fresh: bool = False
-    invented: bool = True
-    supply_volts: float = 12.0
-    cranking_rpm: float = 400.0
-    idle_rpm: float = 1300.0
-    connector_titles: Mapping[str, str] = field(default_factory=dict)
     mark: Mark = field(default=Mark(), compare=False)
 
 

@@ -169,7 +169,7 @@ def _load(bike: Bike, id: str, said: str, library: Library) -> Bike:
     part = Part(id, LOAD_KIND, title, holder.place, values={LOAD_RESISTANCE: ohms}, mark=mark)
     ends = (
         ("feed", at, f"{id}.feed", "RD"),
-        ("ground", f"{id}.ground", bike.body.get("frame", bike.body["battery_minus"]), "BK"),
+        ("ground", f"{id}.ground", bike.body["frame"], "BK"),
     )
     wiring = tuple(
         Wire(

@@ -189,12 +189,12 @@ def _complaint(reading: _Reading, here: Cursor, id: str) -> None:
 
 
 def _symptom(here: Cursor) -> Symptom:
-    keys = ("function", "states", "condition", "opened", "standing", "charging", "looked_at", "every")
-    if not here.is_mapping((), keys):
+    keys = ("function", "states", "condition", "opened", "standing", "charging", "overlit")
+    if not here.is_mapping((), (*keys, "looked_at", "every")):
         return Symptom()
-    said = [key for key in ("function", "opened", "standing", "charging") if here.has(key)]
+    said = [key for key in ("function", "opened", "standing", "charging", "overlit") if here.has(key)]
     if len(said) != 1:
-        expected = "expected function, opened, standing or charging"
+        expected = "expected function, opened, standing, charging or overlit"
         here.note(f"{here.name} says {', '.join(said) or 'nothing'}; {expected}")
     if here.has("function") and not here.has("states"):
         here.note(f"{here.name} lacks states; expected such as [dead]")
@@ -215,6 +215,7 @@ def _symptom(here: Cursor) -> Symptom:
         charging_high=high,
         looked_at=here.flag("looked_at"),
         every=here.flag("every"),
+        overlit=here.number("overlit", "V", low=0.0) if here.has("overlit") else None,
     )
 
 

@@ -19,12 +19,23 @@ from diagnose.catalogue.read_sections import (
     read_section,
     read_wire,
 )
-from diagnose.catalogue.words import BODY_ROLES
+from diagnose.catalogue.words import METAL_ROLES, POST_ROLES
 from diagnose.documents import Document
 from diagnose.errors import Mark, Problem, unknown
 
 _NEEDS = ("bike", "title", "text", "sections", "body")
-_MAY = ("joins", "override", "supply", "idle", "cranking", "wiring", "complaints", "not_fitted", "invented")
+_MAY = (
+    "joins",
+    "override",
+    "supply",
+    "ground",
+    "idle",
+    "cranking",
+    "wiring",
+    "complaints",
+    "not_fitted",
+    "invented",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +54,7 @@ class Bike:
     fresh: bool
     invented: bool
     supply_volts: float
+    ground: str
     cranking_rpm: float
     idle_rpm: float
     mark: Mark
@@ -64,7 +76,9 @@ def read_bike(doc: Document, library: Library, id: str, problems: list[Problem])
     own = replace(own, wires=own.wires + joins)
     sections = _override(here, [library.sections[n] for n in dict.fromkeys(names)], library)
     body_here = here.at("body")
-    body_here.is_mapping(BODY_ROLES)
+    body_here.is_mapping(METAL_ROLES, POST_ROLES)
+    if len([role for role in POST_ROLES if body_here.has(role)]) == 1:
+        body_here.note(f"one post alone; expected {' and '.join(POST_ROLES)}, or neither without a battery")
     return Bike(
         id=id,
         title=here.text("title"),
@@ -72,12 +86,13 @@ def read_bike(doc: Document, library: Library, id: str, problems: list[Problem])
         path=doc.path,
         sections=sections,
         own=own,
-        body={role: body_here.text(role) for role in BODY_ROLES if body_here.has(role)},
+        body={role: body_here.text(role) for role in (*POST_ROLES, *METAL_ROLES) if body_here.has(role)},
         complaints=here.texts("complaints", library.complaints, "complaint"),
         not_fitted=here.texts("not_fitted"),
         fresh=here.word("wiring", ("fresh", "used"), "used") == "fresh",
         invented=here.flag("invented", True),
         supply_volts=here.number("supply", "V", 12.0, low=0.1),
+        ground=here.word("ground", ("minus", "plus"), "minus"),
         cranking_rpm=here.number("cranking", "rpm", 400.0, low=1.0),
         idle_rpm=here.number("idle", "rpm", 1300.0, low=1.0),
         mark=here.key_mark("bike"),

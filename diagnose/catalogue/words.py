@@ -36,20 +36,45 @@ PART_WORDS = [
 ]
 
 # law -> its values and their units. In `source`, ac_per_1000rpm, its phase in degrees and wakes_at (the volts
-# of its field at which it wakes) are optional; `closed` of a contact is set by what drives it; trigger_volts
+# of its field at which it wakes) are optional; so are dc_per_1000rpm and held_volts, which make it a dynamo's
+# armature, and reactance_per_1000rpm, which makes a winding one that lights lamps. `alternating` tells that a
+# diode or source stands in the AC circuit too. `closed` of a contact is set by what drives it; trigger_volts
 # goes with triggered_by, rated_load with a flasher.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
     "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V", "rated_load": "A"},
     "fuse": {"resistance": "ohm", "rating": "A"},
-    "source": {"emf": "V", "resistance": "ohm", "ac_per_1000rpm": "V", "phase": "1", "wakes_at": "V"},
+    "source": {
+        "emf": "V",
+        "resistance": "ohm",
+        "ac_per_1000rpm": "V",
+        "phase": "1",
+        "wakes_at": "V",
+        "reactance_per_1000rpm": "ohm",
+        "alternating": "1",
+        "dc_per_1000rpm": "V",
+        "held_volts": "V",
+    },
     "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
-    "diode": {"saturation_current": "A", "emission": "1"},
+    "diode": {"saturation_current": "A", "emission": "1", "alternating": "1"},
     "electronic": {"rated_volts": "V", "rated_watts": "W", "cut_off_volts": "V"},
     "motor": {"resistance": "ohm", "back_emf": "V"},
     "generator": {"regulated_volts": "V", "resistance": "ohm", "max_current": "A"},
 }
-OPTIONAL_VALUES = frozenset({"closed", "trigger_volts", "rated_load", "ac_per_1000rpm", "phase", "wakes_at"})
+OPTIONAL_VALUES = frozenset(
+    {
+        "closed",
+        "trigger_volts",
+        "rated_load",
+        "ac_per_1000rpm",
+        "phase",
+        "wakes_at",
+        "reactance_per_1000rpm",
+        "alternating",
+        "dc_per_1000rpm",
+        "held_volts",
+    }
+)
 
 # what sets a flasher's rate: the heat of the lamps' current, a count of that current, nothing outside it
 FLASH_RATES = ("by_heat", "by_count", "fixed")
@@ -139,7 +164,8 @@ NEEDS_REQUIRED = ("spark", "stop")  # kinds of function judged by needs alone
 NEEDS_ALLOWED = (*NEEDS_REQUIRED, "charge")
 NEED_UNITS: Mapping[str, str] = {"ac_volts": "V", "volts": "V", "ohms": "ohm"}
 
-BODY_ROLES = ("battery_plus", "battery_minus", "frame", "engine")
+METAL_ROLES = ("frame", "engine")
+POST_ROLES = ("battery_plus", "battery_minus")  # both, or neither on a bike without a battery
 RESERVED_CONTROLS = ("engine", "out", "apart", "battery")
 WIRE_KIND = "wire"
 WAY_KIND = "connector_way"

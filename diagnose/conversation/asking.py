@@ -131,7 +131,8 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
             if m.text:
                 lines.append(m.text)
         elif m.what == "battery":
-            lines.append(words.say("do_amps_battery", skill))
+            ground = "_plus" if world.view.ground == "plus" else ""
+            lines.append(words.say(f"do_amps_battery{ground}", skill))
         else:
             lines.append(words.say("do_amps", skill, what=names.component(world, m.what)))
     elif m.text:
@@ -187,7 +188,7 @@ def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> 
     """Key, switches, engine, fuses, plugs and battery as this measurement wants them."""
     skill, c = state.setting.skill, m.condition
     lines = []
-    if not c.battery and not state.battery_undone and state.job.battery:
+    if not c.battery and world.view.ground and not state.battery_undone and state.job.battery:
         lines.append(words.say("undo_battery", skill))
     lines += [
         words.say("pull_fuse", skill, what=names.component(world, f))
@@ -204,7 +205,10 @@ def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> 
         word = positions.get(position, position.replace("_", " "))
         lines.append(words.say("set_control", skill, control=title[:1].upper() + title[1:], position=word))
     if not c.controls and c.battery and m.kind not in ("inspect", "ohms", "diode"):
-        lines.append(words.say("all_at_rest", skill))
+        if "key" in world.view.controls:
+            lines.append(words.say("all_at_rest", skill))
+        elif c.engine == "off":
+            lines.append(words.say("all_off", skill))
     if c.engine == "cranking":
         lines.append(words.say("engine_cranking", skill))
     elif c.engine == "idle":

@@ -127,7 +127,7 @@ class MadeUpWorld(SingleFaults):
             {"key": ("key", {"on": "ON"}), "lights": ("lights", {})},
             {"seat": ("seat", 1.0, 1.0)},
             {"battery": ("battery", "battery", "seat"), **{p: (p, "wire", "seat") for p in parts}},
-            {"dead": ("something is dead", ("dead",))}, {}, black_points=("battery.minus",),
+            {"dead": ("something is dead", ("dead",))}, {}, home_points=("battery.minus",),
         )  # fmt: skip
 
     def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray:

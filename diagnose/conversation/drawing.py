@@ -27,22 +27,31 @@ def where(means: Means, state: State) -> Event:
     if m is None or not m.plus:
         raise ObservationError("where", "a question with two tips", "why", "has nothing to draw here")
     lines = drawn(means, m)
-    text = "\n".join((*lines, means.say(state, "where_key_lamp" if m.kind == "lamp" else "where_key")))
+    text = "\n".join(
+        (*lines, means.say(state, "where_key_lamp" if m.kind == "lamp" else "where_key", pole=_pole(means)))
+    )
     return {"event": "where", "measurement": m.id, "lines": lines, "text": text}
 
 
 def drawn(means: Means, m: Measurement) -> list[str]:
-    """One line a part; `R` and `B` stand where the tips go, `+` at the plus post of the battery."""
+    """One line a part; `R` and `B` stand where the tips go, `+` (or `-`) at the post that feeds the bike."""
     world, words = means.world, means.words
-    feeding = [p for p in world.view.black_points if p.partition(".")[0] == m.minus.partition(".")[0]]
-    post = world.plus_post
-    fed = m.kind in LIVE and bool(feeding) and bool(post) and m.plus != post
-    ways = world.way(((post,) if fed else ()) + (m.plus, m.minus), m.condition)
+    home = world.view.home(m)
+    far, (mark, end) = world.view.far(m), "RB" if home == m.minus else "BR"
+    feeding = [p for p in world.view.home_points if p.partition(".")[0] == home.partition(".")[0]]
+    post = world.live_post
+    fed = m.kind in LIVE and bool(feeding) and bool(post) and far != post
+    ways = world.way(((post,) if fed else ()) + (far, home), m.condition)
     lines = []
     if fed:
-        lines += [f" +  {names.point(world, post, words)}", *_stretches(means, ways[0], m)]
-    lines += [f" R  {names.point(world, m.plus, words)}", *_stretches(means, ways[-1], m)]
-    return [*lines, f" B  {names.point(world, m.minus, words)}"]
+        lines += [f" {_pole(means)}  {names.point(world, post, words)}", *_stretches(means, ways[0], m)]
+    lines += [f" {mark}  {names.point(world, far, words)}", *_stretches(means, ways[-1], m)]
+    return [*lines, f" {end}  {names.point(world, home, words)}"]
+
+
+def _pole(means: Means) -> str:
+    """Sign of the post that feeds the bike."""
+    return "-" if means.world.view.ground == "plus" else "+"
 
 
 def _stretches(means: Means, way: Sequence[Stretch], m: Measurement) -> list[str]:

@@ -101,7 +101,7 @@ def take_in(world: World, belief: Belief, reading: Reading, window: str = "") ->
         reading.value,
         doubtful=reading.slip not in NOT_A_SLIP,
         neighbours=tuple(neighbours[n] for n in near),
-        session=m.minus,
+        session=world.view.home(m),
         window=window,
     )
     if m.kind in STIRS:  # and may fall asleep again as soon as the hand is off

@@ -37,7 +37,7 @@ from diagnose.wording import Wording
 MOST_HISTORY = 4  # facts asked at once
 MOST_NAMED = 6  # functions named as examples
 NO_HISTORY = "none"
-FOOLING = frozenset({"kill", "key", "stand", "neutral", "gear", "clutch", "fuel", "park"})
+FOOLING = frozenset({"kill", "key", "light", "stand", "neutral", "gear", "clutch", "fuel", "park"})
 NOTHING_MORE = frozenset({"", "no", "none", "nothing", "nothing else", "no more", "nix"})
 
 ORDER = ("complaint", "kit", "skill", "history", "switches", "shows", "others", "meter")
@@ -289,10 +289,11 @@ def _plain_value(value: float | str) -> float | str:
 
 def battery_reading(world: World) -> Measurement | None:
     """The measurement that proves meter and black lead: battery volts at rest, on the posts."""
-    minus = world.view.black_points[0] if world.view.black_points else ""
+    home = world.view.home_points[0] if world.view.home_points else ""
     for m in world.measurements.values():
         word = world.view.components.get(m.plus.partition(".")[0], ("", "", ""))[1]
-        if m.kind == "volts" and m.minus == minus and not m.condition.text and word == "battery":
+        posts = word == "battery" and home in (m.plus, m.minus)
+        if m.kind == "volts" and posts and not m.condition.text:
             return m
     return None
 

@@ -194,7 +194,7 @@ def condition(world: World, m: Measurement, words: Wording) -> str:
         parts.append(engine(c.engine, words))
     parts += [words.say("short_out", what=component(world, f)) for f in c.out]
     parts += [words.say("short_apart", what=component(world, a)) for a in c.apart]
-    if not c.battery:
+    if not c.battery and world.view.ground:
         parts.append(words.say("short_battery_off"))
     return ", ".join(parts)
 

@@ -174,7 +174,8 @@ def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) 
     if state.setting.meter == "" and m == intake.battery_reading(world):
         state = with_setting(state, meter="proved")
     # what this reading needed apart is apart now, until a later question says to put it back
-    undone = not m.condition.battery or not state.job.battery
+    has_battery = bool(world.view.ground)
+    undone = has_battery and (not m.condition.battery or not state.job.battery)
     apart = tuple(dict.fromkeys((*m.condition.apart, *state.job.apart)))
     out = tuple(dict.fromkeys((*m.condition.out, *state.job.out)))
     if state.held is not None:
@@ -184,7 +185,7 @@ def _took_reading(means: Means, state: State, m: Measurement, reading: Reading) 
             job=held,
             taken_out=tuple(f for f in out if f not in held.out),
             taken_apart=tuple(a for a in apart if a not in held.apart),
-            battery_undone=not m.condition.battery and held.battery,
+            battery_undone=has_battery and not m.condition.battery and held.battery,
         )
     return replace(
         state, job=proof.put_together(state.job), taken_out=out, taken_apart=apart, battery_undone=undone
@@ -199,7 +200,7 @@ def _no_reading(turn: Turn, asked: Open, m: Measurement, special: str, hint: str
         return _not_fitted(turn, m, hint)
     refused = {m.id}
     if special == "cannot_reach":
-        keep = set(means.world.view.black_points)
+        keep = set(means.world.view.home_points)
         refused |= {p for p in (m.plus, m.minus) if p and p not in keep}
     state = replace(state, refused=state.refused | refused, open=None)
     if asked.sort == "intake_meter":

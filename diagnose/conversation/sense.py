@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from diagnose.bike.model import JobState, Measurement
+from diagnose.bike.model import BikeView, JobState, Measurement
 from diagnose.conversation.facts import (
     Fact,
     Surroundings,
@@ -63,7 +63,7 @@ def reading_facts(
         "above_battery": yes(size(reading, around.view.supply_volts) != "plausible"),
         "size": size(reading, around.view.supply_volts),
     }
-    series = _series(reading, earlier)
+    series = _series(around.view, reading, earlier)
     return [fact, series] if series else [fact]
 
 
@@ -128,7 +128,7 @@ def scale(reading: Taken) -> str:
     return "fits"
 
 
-def _series(reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
+def _series(view: BikeView, reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
     """How the run of readings of one instrument that ends here looks.
 
     A run is a slip only where it surprises: if some suspect shows this reading, the pattern is `mixed`.
@@ -141,7 +141,7 @@ def _series(reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
     if len(run) < 2:
         return None
     zero = DISPLAY_ZERO.get(reading.measurement.unit, 0.0)
-    black = "same" if len({r.measurement.minus for r in run}) == 1 else "moved"
+    black = "same" if len({view.home(r.measurement) for r in run}) == 1 else "moved"
 
     def length(fits: Callable[[Taken], bool]) -> int:
         count = 0
@@ -158,7 +158,7 @@ def _series(reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
     if not is_expected(reading):
         if zeros >= 2 and any(r.expected is not None and r.expected[0] > 10 * zero for r in run[:zeros]):
             return fact | {"pattern": "all_zero", "count": zeros}
-        places = {r.measurement.plus for r in run[:alike]}
+        places = {view.far(r.measurement) for r in run[:alike]}
         conditions = {r.measurement.condition.text for r in run[:alike]}
         if alike >= 2 and abs(reading.value) > zero and len(places) > 1 and len(conditions) > 1:
             return fact | {"pattern": "all_same", "count": min(alike, len(places))}

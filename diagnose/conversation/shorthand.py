@@ -117,7 +117,7 @@ def _short_point(world: World, point: str) -> tuple[str, ...]:
     """A part with one point that is not ground is meant by the part's name alone."""
     component = point.partition(".")[0]
     word = world.view.components.get(component, ("", "", ""))[1]
-    own = word == "battery" and point not in world.view.black_points
+    own = word == "battery" and point not in world.view.home_points
     return ("battery", "battery volts", "volts", "voltage") if own else ()
 
 

@@ -90,8 +90,8 @@ class World(Protocol):
         ...
 
     @property
-    def plus_post(self) -> str:
-        """Test point of the battery's plus post; '' without a battery."""
+    def live_post(self) -> str:
+        """Test point of the battery's post that feeds the bike; '' without a battery."""
         ...
 
     def way(self, points: Sequence[str], condition: Condition) -> tuple[tuple[Stretch, ...], ...]:
@@ -137,7 +137,7 @@ class SingleFaults(ABC):
     """What a small world of single faults and no loom says of pairs and drawings (tests, benchmarks)."""
 
     candidates: tuple[Candidate, ...]
-    plus_post = "battery.plus"
+    live_post = "battery.plus"
     lost: tuple[str, ...] = ()
 
     @abstractmethod

@@ -33,7 +33,8 @@ COIL_OF = ("relay",)  # laws of devices whose `coil` elements are consumers
 class Loom:
     """graph: multigraph of nodes, one edge an element with `part`, `length`, `is_open`, `is_load`.
 
-    plus, minus  nodes of the battery's posts; earth: the one that the frame is joined to, live: the other
+    plus, minus  nodes of the battery's posts; earth: the one that the frame is joined to, live: the other;
+           without a battery the engine, and the winding that feeds the lamps
     core   nodes of the frame, the engine and their joints, as far as that post
     named  element of the netlist -> the edge that stands for it (two in series inside a part are one)
     """
@@ -117,7 +118,7 @@ def draw_loom(built: Build, condition: Condition) -> Loom:
             closed[edit.target] = edit.value
         elif isinstance(edit, Open):
             gone.add(edit.element)
-    battery = spec.body["battery_plus"].partition(".")[0]
+    battery = spec.live_post.partition(".")[0]
     words = {p: spec.kinds[spec.parts[p].kind].word for p in spec.parts}
     coils = {c for d in built.netlist.devices if d.law in COIL_OF for c in d.roles.get("coil", ())}
     graph = nx.MultiGraph()
@@ -144,22 +145,22 @@ def draw_loom(built: Build, condition: Condition) -> Loom:
             length=length + (OPEN_LENGTH if is_open else 0.0),
         )  # fmt: skip
     named = _in_series(graph)
-    plus, minus = (spec.nodes[spec.body[r]] for r in ("battery_plus", "battery_minus"))
+    live, earth = _feeding(built), spec.nodes[spec.ground_post]
+    plus, minus = (live, earth) if spec.ground == "minus" else (earth, live)
     graph.add_nodes_from((plus, minus))
     frame = [spec.nodes[spec.body[r]] for r in FRAME if r in spec.body]
-    turned = _is_joined(graph, words, plus, frame) and not _is_joined(graph, words, minus, frame)
-    live, earth = (minus, plus) if turned else (plus, minus)
     core = _core(graph, words, earth, frame) - {live}
     loom = Loom(built, graph, core, plus, minus, live, earth, named)
     _drive(loom)
     return loom
 
 
-def _is_joined(graph: nx.MultiGraph, words: Mapping[str, str], post: str, frame: Sequence[str]) -> bool:
-    """Whether nothing but wires and ground parts leads from a post of the battery to the frame or engine."""
-    laid = nx.Graph((u, v) for u, v, part in graph.edges(data="part") if words[part] in LAID_WORDS)
-    laid.add_nodes_from((post, *frame))
-    return any(nx.has_path(laid, post, node) for node in frame)
+def _feeding(built: Build) -> str:
+    """Node that feeds the bike: the battery's live post, else the winding for lamps, else any winding."""
+    if built.spec.has_battery:
+        return built.spec.nodes[built.spec.live_post]
+    first = next(iter((*built.reactances, *built.windings)), "")
+    return built.elements[first].plus if first else built.spec.nodes[built.spec.ground_post]
 
 
 def _core(graph: nx.MultiGraph, words: Mapping[str, str], earth: str, frame: Sequence[str]) -> frozenset[str]:

@@ -88,7 +88,7 @@ def plan(
     spec = loom.built.spec
     trees = planner.trees()
     drawn = {i.part for _, t in trees for i in items_of(t)}
-    drawn |= {spec.body[r].partition(".")[0] for r in ("battery_plus", "battery_minus")}
+    drawn |= {p.partition(".")[0] for p in (spec.live_post, spec.ground_post) if spec.has_battery}
     apart = () if only is not None else tuple(p.title for p in spec.parts.values() if p.id not in drawn)
     return Drawing(title, subtitle, trees, apart)
 
@@ -138,8 +138,8 @@ class _Planner:
     def _start(self, root: str) -> str:
         """What a tree starts from, and how suspect the battery is."""
         spec = self.loom.built.spec
-        roles = {self.loom.plus: "battery_plus", self.loom.minus: "battery_minus"}
-        part = spec.body[roles[root]].partition(".")[0] if root in roles else ""
+        posts = {self.loom.live: spec.live_post, self.loom.earth: spec.ground_post}
+        part = posts.get(root, "").partition(".")[0]
         share = self.shares.get(part, 0.0)
         return self._named(root) + (f" (suspect, {share:.0%})" if share >= LEAST_SHARE else "")
 
@@ -222,10 +222,10 @@ class _Planner:
     def _named(self, node: str) -> str:
         """What a node of the frame or a root is called: a post, a ground joint, a body, else a part there."""
         spec = self.loom.built.spec
-        if node == self.loom.minus:
-            return f"{spec.parts[spec.body['battery_minus'].partition('.')[0]].title}, minus"
-        if node == self.loom.plus:
-            return f"{spec.parts[spec.body['battery_plus'].partition('.')[0]].title}, plus"
+        posts = {self.loom.earth: spec.ground_post, self.loom.live: spec.live_post}
+        if node in posts and spec.has_battery:
+            part, _, pole = posts[node].partition(".")
+            return f"{spec.parts[part].title}, {pole}"
         if INNER in node:
             return spec.parts[node.partition(".")[0]].title
         here = [p.partition(".")[0] for p, n in spec.nodes.items() if n == node]

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from diagnose.catalogue.conditions import parse_condition
-from diagnose.catalogue.model import BikeSpec, Complaint, Function, Library, Symptom
+from diagnose.catalogue.conditions import fitting, parse_condition
+from diagnose.catalogue.model import Complaint, Function, Library, Symptom
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.words import FUNCTION_STATES
 from diagnose.errors import UsageError
 
@@ -51,13 +52,15 @@ def _can_show(symptom: Symptom, spec: BikeSpec) -> bool:
         return "battery" in words
     if symptom.charging_low is not None or symptom.charging_high is not None:
         return any(f.kind == "charge" for f in spec.functions.values())
+    if symptom.overlit is not None:
+        return any("reactance_per_1000rpm" in key for k in spec.kinds.values() for key in k.values)
     able = {state for f in _named(spec, symptom.function) for state in FUNCTION_STATES[f.kind]}
     if not able & set(symptom.states):
         return False
     if set(symptom.states) == {STUCK} and "flasher" not in words:
         return False
     try:
-        parse_condition(symptom.condition, spec)
+        parse_condition(fitting(symptom.condition, spec.controls), spec)
     except UsageError:  # speaks of a control that this bike does not have
         return False
     return True

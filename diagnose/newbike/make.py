@@ -15,7 +15,8 @@ from typing import Any
 from diagnose.catalogue.check import check_bike
 from diagnose.catalogue.compose import compose_bike
 from diagnose.catalogue.fields import ID
-from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.catalogue.model import Library
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.errors import KnowledgeError, UsageError
 from diagnose.newbike.assemble import assemble
 from diagnose.newbike.complaints import fitting_complaints

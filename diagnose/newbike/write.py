@@ -10,7 +10,8 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from diagnose.catalogue.model import BikeSpec, Value
+from diagnose.catalogue.model import Value
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.newbike.assemble import merge
 from diagnose.newbike.model import Questionnaire
 from diagnose.newbike.settle import Settled

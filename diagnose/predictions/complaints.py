@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.bike.acts import FUNCTION_WORDS
-from diagnose.bike.currents import as_condition
+from diagnose.bike.currents import as_condition, complained_condition, is_lit
 from diagnose.bike.model import Candidate, Condition, JobState
 from diagnose.catalogue.model import Complaint, Function, Symptom
 from diagnose.catalogue.words import LOOSE_TAGS, TRIGGERS
@@ -64,6 +64,8 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
         return blown.astype(float)
     if symptom.standing is not None:
         solution = p.solution(job, Condition())
+        if not p.built.batteries:
+            return np.zeros(n)
         amperes = np.abs(np.sum([solution.current(e) for e in p.built.batteries], axis=0))
         return _above(amperes, symptom.standing)
     if symptom.charging_low is not None or symptom.charging_high is not None:
@@ -76,12 +78,14 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
         solution = p.solution(job, replace(own, engine="5000"))
         plus, minus = (spec.nodes[spec.body[r]] for r in ("battery_plus", "battery_minus"))
         volts = solution.between(plus, minus)
-        low = symptom.charging_low if symptom.charging_low is not None else -np.inf
-        high = symptom.charging_high if symptom.charging_high is not None else np.inf
+        low = symptom.charging_low * spec.of_twelve if symptom.charging_low is not None else -np.inf
+        high = symptom.charging_high * spec.of_twelve if symptom.charging_high is not None else np.inf
         return ((volts < low) | (volts > high)).astype(float)
+    if symptom.overlit is not None:
+        return _overlit(p, symptom.overlit * p.built.spec.of_twelve)
     shown = []
     for f in functions_named(p, symptom.function):
-        condition = as_condition(p.built, symptom.condition or f.when)
+        condition = complained_condition(p.built, symptom.condition, f)
         words = p.function_words(job, f.id, condition)
         columns = [i for i, w in enumerate(FUNCTION_WORDS[f.kind]) if w in symptom.states]
         shown.append(words[:, columns].sum(axis=1))
@@ -103,6 +107,19 @@ def looked_at(shown: np.ndarray) -> np.ndarray:
         return f
     second = np.minimum(1.0, f * m / (m - 1))
     return f + 0.5 * (1.0 - f) * second
+
+
+def _overlit(p: Predictor, limit: float) -> np.ndarray:
+    """(n_candidates,) 1 where a revving engine gives some lamp more AC volts than the limit."""
+    out = np.zeros(len(p.candidates))
+    for f in p.built.spec.functions.values():
+        condition = as_condition(p.built, f.when)
+        if f.kind != "light" or not is_lit(p.built, condition):
+            continue
+        revving = p.solution(JobState(), replace(condition, engine="5000"), "ac")
+        for element in f.elements:
+            out = np.maximum(out, (np.abs(revving.across(element)) > limit).astype(float))
+    return out
 
 
 def _can_show(p: Predictor, symptom: Symptom) -> bool:

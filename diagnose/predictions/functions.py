@@ -5,6 +5,7 @@ Part of the fourth arrow (solved circuit -> chances of words), between `situatio
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from diagnose.bike.build import (
     node_of_point,
 )
-from diagnose.bike.currents import as_condition, need_condition
+from diagnose.bike.currents import as_condition, is_lit, need_condition
 from diagnose.bike.model import Condition, JobState
 from diagnose.catalogue.model import Function, Requirement
 from diagnose.circuit.solve import Solution
@@ -21,6 +22,7 @@ from diagnose.predictions import effects
 from diagnose.predictions.situations import Mode, Situations
 
 HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
+HARMLESS_LIT = 0.04  # of the rated volts: an AC range on a running engine scatters by more (estimate)
 HARMLESS_WORDS = 0.02
 FLICKER_SHARE = 0.3  # share of its volts that a thing must gain and lose to be seen to flicker or chatter
 
@@ -36,25 +38,26 @@ class Functions(Situations):
             return self._need_words(job, f, condition)
         here = self.solution(job, condition)
         healthy = self.sound(own)
+        heated, sound = self.driven(job, condition), self.sound_driven(own)
         match f.kind:
             case "light":
-                shares = self._light_shares(f, here, healthy)
+                shares = self._light_shares(f, heated, sound)
                 return effects.light_words(shares.min(axis=0))
             case "sound":
-                return effects.sound_words(self._current_share(f.element, here, healthy))
+                return effects.sound_words(self._current_share(f.element, heated, sound))
             case "heat":
-                return effects.heat_words(self._current_share(f.element, here, healthy))
+                return effects.heat_words(self._current_share(f.element, heated, sound))
             case "unit":
                 awake = here.state(self._device_of(f.element)) > 0
                 return effects.unit_words(awake, self._comes_and_goes(f.element, here))
             case "starter":
                 return self._starter_words(f, job, condition, here, healthy)
             case "flash":
-                shares = self._light_shares(f, here, healthy)
-                steady = self._lit_between_flashes(f, job, condition, healthy)
+                shares = self._light_shares(f, heated, sound)
+                steady = self._lit_between_flashes(f, job, condition, sound)
                 rates = {flasher.rate for flasher in self.built.flashers.values()}
                 hurries = bool(rates & {"by_heat", "by_count"}) or (not rates and self._counts_load())
-                load = self._flashers_load(f, here, healthy)
+                load = self._flashers_load(f, heated, sound)
                 return effects.flash_words(shares, load, hurries, steady, "by_heat" in rates)
             case "charge":
                 return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
@@ -73,7 +76,13 @@ class Functions(Situations):
             return []  # of the bike as brought in
         dark = f.kind == "flash" and bool(self.built.flashers)
         rest = f.kind == "starter"
-        return [(condition, "dc"), *([(condition, "dark")] * dark), *([(Condition(), "dc")] * rest)]
+        lit = is_lit(self.built, condition)
+        return [
+            (condition, "dc"),
+            *([(condition, "ac")] * lit),
+            *([(condition, "dark")] * dark),
+            *([(Condition(), "dc")] * rest),
+        ]
 
     def _need_modes(self, need: Requirement) -> tuple[Mode, ...]:
         return {"ac_volts": self.ac_modes(), "ohms": ("dead",)}.get(need.quantity, ("dc",))
@@ -90,22 +99,24 @@ class Functions(Situations):
         return np.clip(lift / max(float(lift[self.healthy]), 0.1), 0.0, None)
 
     def _lit_between_flashes(
-        self, f: Function, job: JobState, condition: Condition, healthy: Solution
+        self, f: Function, job: JobState, condition: Condition, healthy: Sequence[Solution]
     ) -> np.ndarray:
         """(n_candidates,) bool: some lamp burns although the flasher's contact is open."""
         if not self.built.flashers:
             return np.zeros(len(self.candidates), dtype=bool)
-        dark = self._light_shares(f, self.solution(job, condition, "dark"), healthy)
+        dark = self._light_shares(f, (self.solution(job, condition, "dark"),), healthy)
         return dark.max(axis=0) > effects.LIGHT_EDGES[1]
 
-    def _flashers_load(self, f: Function, here: Solution, healthy: Solution) -> np.ndarray:
+    def _flashers_load(
+        self, f: Function, here: Sequence[Solution], healthy: Sequence[Solution]
+    ) -> np.ndarray:
         """(n_candidates,) current that sets the rate, against what its flasher is made for [1].
 
         A flasher that says what it is made for is judged by that, so that a bike wrong from the start shows.
         """
         made_for = {e: x.load for e, x in self.built.flashers.items() if x.load}
         if made_for:
-            return np.max([np.abs(here.current(e)) / amperes for e, amperes in made_for.items()], axis=0)
+            return np.max([np.abs(here[0].current(e)) / amperes for e, amperes in made_for.items()], axis=0)
         return np.mean([self._current_share(e, here, healthy) for e in f.elements], axis=0)
 
     def _counts_load(self) -> bool:
@@ -114,26 +125,32 @@ class Functions(Situations):
     def _device_of(self, element: str) -> str:
         return next(d.id for d in self.built.netlist.devices if element in d.roles.get("element", ()))
 
-    def _light_shares(self, f: Function, here: Solution, healthy: Solution) -> np.ndarray:
-        """(n_lamps, n_candidates) light of each lamp against a sound bike's."""
+    def _light_shares(self, f: Function, here: Sequence[Solution], healthy: Sequence[Solution]) -> np.ndarray:
+        """(n_lamps, n_candidates) light of each lamp against a sound bike's.
+
+        here     what heats it: direct and, where it is so fed, alternating
+        healthy  the same of the sound bike alone
+        """
         shares = []
         for element in f.elements:
             e = self.built.elements[element]
             if e.law == "lamp":
                 # by watts, not volts: supply volts stand across a broken filament too
-                watts = np.abs(here.across(element) * here.current(element))
-                full = abs(float(healthy.power(element)[0]))
+                watts = np.sum([np.abs(s.across(element) * s.current(element)) for s in here], axis=0)
+                full = sum(abs(float(s.power(element)[0])) for s in healthy)
                 shares.append((watts / max(full, 1e-6)) ** effects.LIGHT_OF_WATTS)
             elif e.law == "electronic":
-                awake = here.state(self._device_of(element)) > 0
+                awake = here[0].state(self._device_of(element)) > 0
                 shares.append(awake.astype(float))
             else:
                 shares.append(self._current_share(element, here, healthy))
         return np.array(shares)
 
-    def _current_share(self, element: str, here: Solution, healthy: Solution) -> np.ndarray:
-        amperes = np.abs(here.current(element))
-        full = abs(float(healthy.current(element)[0]))
+    def _current_share(
+        self, element: str, here: Sequence[Solution], healthy: Sequence[Solution]
+    ) -> np.ndarray:
+        amperes = np.sqrt(np.sum([np.square(s.current(element)) for s in here], axis=0))
+        full = float(np.sqrt(sum(float(s.current(element)[0]) ** 2 for s in healthy)))
         return amperes / max(full, 1e-9)
 
     def _starter_words(
@@ -200,7 +217,13 @@ class Functions(Situations):
         for mask in (*self.found().opened.values(), *self.found().latched.values()):
             moved |= mask
         conditions = {f.id: as_condition(self.built, f.when) for f in self.built.spec.functions.values()}
-        self.prepare(JobState(), [each for f, c in conditions.items() for each in self.seen_at(f, c)])
+        lit = [c for c in self.service.conditions if is_lit(self.built, c)]
+        seen = [each for f, c in conditions.items() for each in self.seen_at(f, c)]
+        self.prepare(JobState(), [*seen, *((c, "ac") for c in lit)])
+        for condition in lit:
+            volts = self.solution(JobState(), condition, "ac").volts
+            change = np.abs(volts - volts[:, [self.healthy]]).max(axis=0)
+            moved |= change > HARMLESS_LIT * self.built.spec.supply_volts
         for function, condition in conditions.items():
             words = self.function_words(JobState(), function, condition)
             moved |= np.abs(words - words[self.healthy]).max(axis=1) > HARMLESS_WORDS

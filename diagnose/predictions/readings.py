@@ -13,6 +13,7 @@ import numpy as np
 
 from diagnose.bike.acts import STIRS, is_stirred_first
 from diagnose.bike.build import lamp_nodes, node_of_point
+from diagnose.bike.currents import is_lit
 from diagnose.bike.model import JobState, Measurement
 from diagnose.circuit import instruments as bench
 from diagnose.circuit.netlist import Case, Element
@@ -23,7 +24,7 @@ from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
 from diagnose.predictions.situations import Mode
 from diagnose.predictions.table import Column
 
-# Ranges that a handheld meter shows: 200 V on the ranges that a 12 V bike uses, 20 Mohm, 10 A.
+# Ranges that a handheld meter shows: 200 V on the ranges that a bike uses, 20 Mohm, 10 A.
 VOLTS_RANGE = 60.0
 AC_RANGE = 400.0
 OHMS_RANGE = 20e6
@@ -31,6 +32,9 @@ AMPS_RANGE = 10.0
 OHMS_BUILT = 0.08  # windings and cold filaments from part to part (half of their usual +-15 %)
 OHMS_STEP = 0.1  # ohm, last digit of a 200 ohm range
 AC_SPREAD = 0.15  # kick speed and a meter that averages (estimate)
+LIT_SPREAD = (
+    0.08  # the same with lamps on a running engine, whose volts a regulator or the lamps hold (estimate)
+)
 LAMP_WATTS = 5.0
 DIODE_TOP = 3.2  # V, open volts of a diode range at most
 DIODE_SPREAD = 0.04  # V, junctions differ from part to part (estimate)
@@ -145,10 +149,11 @@ def _volts(p: Functions, job: JobState, group: Sequence[Measurement], mode: str)
     meter = _instrument(p, group[0].kind, "resistance", 1e7)
     accuracy = _instrument(p, group[0].kind, "accuracy", 0.005)
     digits = _instrument(p, group[0].kind, "digits", 0.02)
-    values, spreads, shifts = bench.read_volts_with_spread(solution, pairs, meter, p.built.batteries[0])
+    cell = p.built.batteries[0] if p.built.batteries else None
+    values, spreads, shifts = bench.read_volts_with_spread(solution, pairs, meter, cell)
     for other in p.ac_modes()[1:] if mode == "ac" else ():
         across = p.solution(job, group[0].condition, other)
-        more, _, _ = bench.read_volts_with_spread(across, pairs, meter, p.built.batteries[0])
+        more, _, _ = bench.read_volts_with_spread(across, pairs, meter, cell)
         values = np.hypot(values, more)
     out = []
     for i, m in enumerate(group):
@@ -158,7 +163,7 @@ def _volts(p: Functions, job: JobState, group: Sequence[Measurement], mode: str)
         low, high = -VOLTS_RANGE, VOLTS_RANGE
         if mode == "ac":
             value = np.abs(value)
-            own = np.hypot(own, AC_SPREAD * value)
+            own = np.hypot(own, (LIT_SPREAD if is_lit(p.built, m.condition) else AC_SPREAD) * value)
             shift = np.zeros((len(value), 1))
             low, high = 0.0, AC_RANGE
         spread = np.sqrt(own**2 + (accuracy * value) ** 2 + digits**2)
@@ -226,8 +231,10 @@ def _diode(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Co
 
 def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     """A test lamp between two points, or a 21 W lamp in place of a fuse that is out; one batch for all."""
+    mode = "ac" if is_lit(p.built, group[0].condition) else "dc"
     standing = {lamp_nodes(p.built, lamp.partition(":")[0]) for lamp in job.lamps}
-    full = p.built.spec.supply_volts * 1.03
+    rated = p.built.spec.supply_volts
+    full = rated * 1.03
     pairs = _pairs(p, group)
     found: dict[str, np.ndarray] = {}
     cases: list[Case] = []
@@ -236,16 +243,16 @@ def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Col
     by_condition: dict[str, list[Case]] = {}
     for i, (m, (plus, minus)) in enumerate(zip(group, pairs, strict=True)):
         if {(plus, minus), (minus, plus)} & standing:  # the lamp is in the circuit already
-            bare = p.solution(job, m.condition, "dc")
+            bare = p.solution(job, m.condition, mode)
             found[m.id], _ = _over_phases(bare, plus, minus, bare.between(plus, minus))
             continue
         text = m.condition.text
         if text not in by_condition:
-            by_condition[text] = p.bare_cases(job, m.condition)[0]
+            by_condition[text] = p.bare_cases(job, m.condition, mode)[0]
         watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
         own = by_condition[text]
         cases += own
-        lamps += [bench.lamp_between(plus, minus, watts=watts)] * len(own)
+        lamps += [bench.lamp_between(plus, minus, volts=rated, watts=watts)] * len(own)
         added.append(i)
     if cases:
         loaded = bench.with_elements(p.compiled, cases, lamps)

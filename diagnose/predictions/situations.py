@@ -20,7 +20,8 @@ from diagnose.bike.build import (
     hanging,
     node_of_point,
 )
-from diagnose.bike.currents import Service
+from diagnose.bike.currents import Service, is_lit
+from diagnose.bike.dynamo import HELD, PER_1000RPM, armature_volts
 from diagnose.bike.model import Candidate, Condition, JobState
 from diagnose.catalogue.model import Instrument
 from diagnose.circuit.netlist import Case, Change, Edit, Force
@@ -30,7 +31,7 @@ KEPT_SOLUTIONS = 32  # a solved condition of 500 candidates takes some 10 MB; co
 
 # 'dc', 'ac' (windings drive it) or 'ac@DEGREES' of the turn, 'dead' (battery off, for ohms), 'dark' (between
 # two flashes), 'found' (before any damage); of an excited alternator 'silent' (turning, giving nothing) and
-# 'full' (giving all it can)
+# 'full' (giving all it can); 'sound_dynamo' (a dynamo giving what a sound one does)
 Mode = str
 
 # A regulator that senses elsewhere is followed in rounds: each raises the output by what is missing there.
@@ -90,7 +91,7 @@ class Situations:
         # only changed values can mean something else in the AC circuit or at other revolutions
         self._alike_everywhere = [not any(isinstance(e, Change) for e in own) for own in self._own_edits]
         self._used: Solution | None = None  # in use until something blew, condition after condition
-        self._sound: dict[str, Solution] = {}
+        self._sound: dict[tuple[str, Mode], Solution] = {}
         self._started: dict[tuple[str, ...], list[tuple[tuple[str, int], ...]]] = {}
 
     # ---- cases ---------------------------------------------------------------------------------
@@ -151,6 +152,9 @@ class Situations:
         idle: dict[str, np.ndarray] = {}
         if mode == "dc" and condition.engine != "off" and self.built.triggers:
             idle = self.untriggered(job, condition)
+        made: dict[str, np.ndarray] = {}
+        if mode == "dc" and condition.engine != "off" and self.built.dynamos:
+            made = self.dynamo_volts(job, condition)
         apart = [j for j in (*condition.apart, *job.apart) if j in self.built.spec.wires]
         states = self._states(job)
         cases = []
@@ -175,6 +179,7 @@ class Situations:
             for e, mask in idle.items():
                 if mask[i]:
                     own += (Change(e, "closed", 0.0),)
+            own += tuple(Change(e, "emf", float(volts[i])) for e, volts in made.items())
             cases.append(Case(own, states[i], base))
         return cases
 
@@ -236,6 +241,40 @@ class Situations:
             self._raised[key] = raised
         return self._raised[key]
 
+    def dynamo_volts(self, job: JobState, condition: Condition) -> dict[str, np.ndarray]:
+        """Armature -> (n_candidates,) volts it makes: by its own faults, its field and its regulator's coil.
+
+        The charge function's needs say where both are felt: volts of the field are worse when less, those of
+        the coil (`below: false`) hold the dynamo down.
+        """
+        sound = self.solution(job, condition, "sound_dynamo")
+        shares = {True: np.ones(sound.size), False: np.ones(sound.size)}
+        for f in self.built.spec.functions.values():
+            for need in f.needs if f.kind == "charge" else ():
+                if need.quantity == "volts":
+                    volts = np.abs(_between(self.built, sound, need.plus, need.minus))
+                    shares[need.below] = volts / max(float(volts[self.healthy]), 1e-9)
+        out: dict[str, np.ndarray] = {}
+        for element, d in self.built.dynamos.items():
+            own = {
+                p: self._changed(element, p, v, job)
+                for p, v in ((PER_1000RPM, d.per_1000rpm), (HELD, d.held))
+            }
+            rpm = engine_rpm(self.built.spec, condition.engine)
+            out[element] = d.sign * armature_volts(
+                own[PER_1000RPM], own[HELD], rpm, shares[True], shares[False]
+            )
+        return out
+
+    def _changed(self, element: str, param: str, sound: float, job: JobState) -> np.ndarray:
+        """(n_candidates,) a value that is no part of the netlist, under each candidate's faults."""
+        out = np.full(len(self.candidates), sound)
+        for i in range(len(self.candidates)):
+            for e in self._fault_edits(i, job):
+                if isinstance(e, Change) and e.target == element and e.param == param:
+                    out[i] = e.value
+        return out
+
     def untriggered(self, job: JobState, condition: Condition) -> dict[str, np.ndarray]:
         """Contact -> (n_candidates,) bool: its trigger gives too few AC volts, so it stays open.
 
@@ -246,6 +285,13 @@ class Situations:
             parts = [self.solution(job, condition, mode).between(plus, minus) for mode in self.ac_modes()]
             out[element] = np.sqrt(np.sum(np.square(parts), axis=0)) < least
         return out
+
+    def driven(self, job: JobState, condition: Condition) -> tuple[Solution, ...]:
+        """Operating points that heat a filament: the direct one, and with a lighting winding the other."""
+        return tuple(self.solution(job, condition, mode) for mode in self._modes(condition))
+
+    def _modes(self, condition: Condition) -> tuple[Mode, ...]:
+        return ("dc", "ac") if is_lit(self.built, condition) else ("dc",)
 
     def ac_modes(self) -> tuple[Mode, ...]:
         """Solutions that make up AC volts: one, or with a many-phase alternator two at right angles."""
@@ -322,6 +368,8 @@ class Situations:
             return None, everyone
         if condition.engine not in ("off", "cranking") or condition not in self.service.conditions:
             return None, everyone
+        if condition.engine != "off" and self.built.dynamos:
+            return None, everyone
         changed = np.zeros(len(everyone), dtype=bool)
         for mask in (*self.found().opened.values(), *self.found().latched.values()):
             changed |= mask
@@ -331,26 +379,33 @@ class Situations:
         base = self._used.take(self.service.conditions.index(condition) * len(everyone) + everyone)
         return base, np.flatnonzero(changed)
 
-    def sound(self, condition: Condition) -> Solution:
+    def sound(self, condition: Condition, mode: Mode = "dc") -> Solution:
         """The sound bike alone, as brought in; one case."""
-        if condition.text not in self._sound:
-            among = self._solved.get((JobState(), condition.text, "dc"))
+        key = (condition.text, mode)
+        if key not in self._sound:
+            among = self._solved.get((JobState(), *key))
             if among is not None:
                 own = among.take(np.array([self.healthy]))
             else:
-                (case,) = self._cases(JobState(), condition, "dc", [self.healthy])
+                (case,) = self._cases(JobState(), condition, mode, [self.healthy])
                 own = self._settled(settle_cases(self.compiled, [case]))
-            self._sound[condition.text] = own
-        return self._sound[condition.text]
+            self._sound[key] = own
+        return self._sound[key]
+
+    def sound_driven(self, condition: Condition) -> tuple[Solution, ...]:
+        """As `driven`, of the sound bike alone."""
+        return tuple(self.sound(condition, mode) for mode in self._modes(condition))
 
     def solved_for(self, keep: np.ndarray) -> Solved:
         """Everything solved so far of some of the candidates. keep (n_candidates,) bool."""
         return {key: solution.take(np.flatnonzero(keep)) for key, solution in self._solved.items()}
 
-    def bare_cases(self, job: JobState, condition: Condition) -> tuple[list[Case], Start | None]:
+    def bare_cases(
+        self, job: JobState, condition: Condition, mode: Mode = "dc"
+    ) -> tuple[list[Case], Start | None]:
         """Every candidate's case in a condition, to be solved with an instrument in it, and a start."""
         self.found()
-        return self._cases(job, condition, "dc"), self._start(condition, "dc")
+        return self._cases(job, condition, mode), self._start(condition, mode)
 
     def _start(self, condition: Condition, mode: Mode) -> Start | None:
         """The solved condition most like this one: where Newton's method begins is no matter of result."""

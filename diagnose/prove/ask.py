@@ -266,7 +266,7 @@ def _act(bench: Bench, state: State, check: Check, m: Measurement | None) -> lis
         return [m.text or words.say("do_observe", skill, what=names.component(bench.named, m.what))]
     if m.kind == "amps":
         if m.what == "battery":
-            return [say(bench, state, "ask_amps_battery")]
+            return [say(bench, state, "ask_amps_battery", post=bench.named.view.ground)]
         return [say(bench, state, "ask_amps_fuse", fuse=names.component(bench.named, m.what))]
     if m.kind == "lamp":
         return [say(bench, state, "ask_lamp", part=names.component(bench.named, check.about))]

@@ -69,11 +69,11 @@ def _fault(
 
 
 def _supply_points(built: Build) -> list[str]:
-    """Terminals at which feeds are joined: both sides of every fuse, and the battery's plus clamp."""
+    """Terminals at which feeds are joined: both sides of every fuse, and the clamp of the live post."""
     spec = built.spec
     points = [f"{f}.{t}" for f in built.fuses for t in spec.kinds[spec.parts[f].kind].terminals[:2]]
     nodes: dict[str, str] = {}
-    for p in (*points, spec.body["battery_plus"]):
+    for p in (*points, *filter(None, (spec.live_post,))):
         nodes.setdefault(spec.nodes[p], p)
     return list(nodes.values())
 
@@ -98,9 +98,10 @@ def _moved(built: Build) -> Iterator[Fault]:
 
 
 def _on_post(built: Build, at: str) -> bool:
-    battery = built.spec.body["battery_plus"]
+    if not built.spec.has_battery:
+        return False
     return any(
-        {e.plus, e.minus} == {at, built.spec.nodes[battery]}
+        {e.plus, e.minus} == {at, built.spec.nodes[built.spec.live_post]}
         for e in built.netlist.elements
         if built.spec.kinds[built.spec.parts[e.id.partition(".")[0]].kind].word == "ground"
     )
@@ -188,6 +189,8 @@ def _on_paint(built: Build) -> Iterator[Fault]:
 def _battery(built: Build) -> Iterator[Fault]:
     """The clamps on the wrong posts."""
     spec = built.spec
+    if not spec.has_battery:
+        return
     plus, minus = (spec.body[f"battery_{x}"] for x in ("plus", "minus"))
     part = plus.partition(".")[0]
     nodes = {spec.nodes[plus]: spec.nodes[minus], spec.nodes[minus]: spec.nodes[plus]}

@@ -109,7 +109,7 @@ class Dead:
             for e in self.built.netlist.elements
             if {self.loom.net_of.get(e.plus), self.loom.net_of.get(e.minus)} & set(nets)
             and e.id.partition(".")[0] not in self.loom.apart
-            and e.id.partition(".")[0] != self.built.spec.body["battery_plus"].partition(".")[0]
+            and e.id.partition(".")[0] != self.built.spec.live_post.partition(".")[0]
             and not self._is_apart(e.id)
         }
         return bool({"electronic", "diode"} & laws)
@@ -125,12 +125,12 @@ class Dead:
         bare = self.sound.ohms(self._lamps_out(), OFF, [(p, self.loom.lead) for p in points])
         for point, (value, _), (empty, _) in zip(points, with_lamps, bare, strict=True):
             part = bodies.get(self.built.spec.nodes[point], point.partition(".")[0])
-            limit = ground_limit(value, empty, self.amperes(part))
+            limit = ground_limit(value, empty, self.amperes(part), spec.of_twelve)
             self._put("ground", point, self.loom.lead, limit, part, more=self._way_to(point))
 
     def _ground_points(self) -> Iterator[str]:
         spec = self.built.spec
-        seen = {spec.nodes[self.loom.lead], spec.nodes[spec.body["battery_minus"]]}
+        seen = {spec.nodes[self.loom.lead], spec.nodes[spec.ground_post]}
         bodies = [spec.body[b] for b in ("engine", "frame")]
         joints = [
             f"{p.id}.{t}"
@@ -241,11 +241,12 @@ class Dead:
         return False
 
     def supplies(self) -> None:
-        """Battery plus and every fuse's outgoing side reach only their own circuits."""
-        spec = self.built.spec
-        plus = self.loom.net(spec.body["battery_plus"])
+        """The live post and every fuse's outgoing side reach only their own circuits."""
+        if not self.built.spec.has_battery:
+            return
+        live = self.loom.net(self.built.spec.live_post)
         outs = {f: self._out(f) for f in self.built.fuses}
-        nets = list(dict.fromkeys([plus, *outs.values()]))
+        nets = list(dict.fromkeys([live, *outs.values()]))
         for i, first in enumerate(nets):
             for second in nets[i + 1 :]:
                 self._apart(second, first, "apart", self._name(second))
@@ -255,9 +256,8 @@ class Dead:
         terminals = [
             f"{fuse}.{t}" for t in self.built.spec.kinds[self.built.spec.parts[fuse].kind].terminals[:2]
         ]
-        plus = self.loom.net(self.built.spec.body["battery_plus"])
         first, second = (self.loom.net(t) for t in terminals)
-        return first if second == plus else second
+        return first if second == self.loom.net(self.built.spec.live_post) else second
 
     def contacts(self) -> None:
         """Contacts that nothing holds closed at rest."""
@@ -350,7 +350,7 @@ class Dead:
     def kill(self) -> None:
         """A wire that stops the engine by being grounded carries no supply, whatever the key does."""
         spec = self.built.spec
-        plus = self.loom.net(spec.body["battery_plus"])
+        live = [self.loom.net(spec.live_post)] if spec.has_battery else []
         for f in spec.functions.values():
             if f.kind != "stop":
                 continue
@@ -372,7 +372,7 @@ class Dead:
                         for at in (self.built.elements[e2].plus, self.built.elements[e2].minus)
                     ]
                     # any other net that touches it fails to ground already: at rest this wire is grounded
-                    for supply in dict.fromkeys([plus, *switched]):
+                    for supply in dict.fromkeys([*live, *switched]):
                         if supply not in (self.loom.ground, wire):
                             self._apart(wire, supply, "kill", self._name(wire), condition)
 
@@ -392,7 +392,7 @@ class Dead:
         yield Condition(tuple(sorted(moved.items())), battery=False)
 
     def regulator(self) -> None:
-        """The regulator's plus joins the battery by its own way, as drawn: each piece of copper of it."""
+        """What the regulator gives joins the battery by its own way, as drawn: each piece of copper of it."""
         spec = self.built.spec
         for f in spec.functions.values():
             if f.kind != "charge" or not f.element:
@@ -400,9 +400,11 @@ class Dead:
             unit = f.element.partition(".")[0]
             output = self.built.elements[f.element]
             pins = pins_of(self.built, unit)
-            terminal = next((t for t in pins if spec.nodes[f"{unit}.{t}"] == output.plus), "")
+            own = {output.plus, output.minus}
+            given = (t for t in pins if self.loom.net(f"{unit}.{t}") != self.loom.ground)
+            terminal = next((t for t in given if spec.nodes[f"{unit}.{t}"] in own), "")
             if terminal:
-                self._chain(pins[terminal], self.nets[self.loom.net(spec.body["battery_plus"])], unit)
+                self._chain(pins[terminal], self.nets[self.loom.net(spec.live_post)], unit)
 
     def _chain(self, start: str, end: str, about: str) -> None:
         """Net by net from one point to another, over fuses: in each net, where it enters and leaves."""

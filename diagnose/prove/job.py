@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.bike.acts import repairs
 from diagnose.bike.candidates import candidates
+from diagnose.bike.mending import repairs
 from diagnose.bike.model import Candidate, JobState, Measurement
-from diagnose.catalogue.model import BikeSpec, Library
+from diagnose.catalogue.model import Library
+from diagnose.catalogue.spec import BikeSpec
 from diagnose.conversation import evidence
 from diagnose.conversation.coming import Turn, advance
 from diagnose.conversation.means import Event, Means

@@ -35,11 +35,11 @@ ELECTRONICS_OHMS = 1e3  # what electronics may read unpowered: 1 to 100 kohm, cl
 OPEN_OHMS = 2e7  # a handheld meter's highest range; above it the display shows OL
 JUNCTION_OHMS = 1e5  # above it a meter drives junctions and damp rather than windings (common practice)
 LEAST_SD = 0.05  # [1] of ohms as built, joints and meter
-BATTERY_SD = 0.2  # V, a rested battery from 12.4 to 12.9 V (estimate)
+BATTERY_SD = 0.2  # V, a rested 12 V battery from 12.4 to 12.9 V (estimate)
 WORD_FROM = 0.05  # [1] chance from which a sound bike's word is accepted without an instrument
 DOUBT_FROM = 0.0005  # [1] and from which it is left to an instrument
 AMPS_SD = 0.08  # [1] of a current: loads as built and the meter (5 % lamps and windings, 1.5 % meter)
-POST_VOLTS = (11.8, 13.4)  # V, a battery fit for the job, lead or lithium, rested (domain of both)
+POST_VOLTS = (11.8, 13.4)  # V, a 12 V battery fit for the job, lead or lithium, rested (domain of both)
 
 
 @dataclass(slots=True, eq=False)
@@ -54,8 +54,13 @@ class Sound:
     def __post_init__(self) -> None:
         healthy = (Candidate("no_fault", (), 1.0),)
         self.predictor = Predictor(
-            self.built, self.service, healthy, self.instruments, np.array([BATTERY_SD]), Found({}, {})
+            self.built, self.service, healthy, self.instruments, np.array([self.battery_sd]), Found({}, {})
         )
+
+    @property
+    def battery_sd(self) -> float:
+        """What a rested battery's volts may differ [V]."""
+        return BATTERY_SD * self.built.spec.of_twelve
 
     def column(self, job: JobState, m: Measurement) -> Column:
         """The sound bike's reading of a measurement."""
@@ -63,6 +68,13 @@ class Sound:
 
     def two_point(self, kind: str, plus: str, minus: str, condition: Condition) -> Measurement:
         return two_point(self.built, self.instruments, kind, plus, minus, condition)
+
+    def to_ground(self, kind: str, point: str, condition: Condition, home: str = "") -> Measurement:
+        """A point against the ground side, the tips so that a sound bike shows no minus sign.
+
+        home  where on the ground side, else its post of the battery
+        """
+        return self.two_point(kind, *self.built.spec.tips(point, home), condition)
 
     def observe(self, function: str, condition: Condition) -> Measurement:
         return observe(self.built, self.instruments, function, condition)
@@ -135,13 +147,15 @@ def joined_limit(value: float) -> Limit:
     )
 
 
-def ground_limit(value: float, bare: float, amperes: float) -> Limit:
+def ground_limit(value: float, bare: float, amperes: float, of_twelve: float) -> Limit:
     """The three figures of a ground joint, and the tightest that a hand meter can tell.
 
     value    computed with lamps fitted [ohm]; bare: with the lamps out
     amperes  this joint's own largest healthy current [A]
+    of_twelve  as in drop_limit
     """
-    demand = (CRANKING_VOLTS if amperes > 20.0 else JOINT_VOLTS) / amperes if amperes > 1e-3 else GATE_OHMS
+    allowed = (CRANKING_VOLTS if amperes > 20.0 else JOINT_VOLTS) * of_twelve
+    demand = allowed / amperes if amperes > 1e-3 else GATE_OHMS
     high = min(GATE_OHMS, max(value, bare) * math.exp(SIGMAS * LEAST_SD) + LEFT_OHMS)
     blind = demand < high
     reasons = [
@@ -154,19 +168,25 @@ def ground_limit(value: float, bare: float, amperes: float) -> Limit:
     return Limit("ohm", value, 0.0, high, blind=blind, reasons=tuple(reasons))
 
 
-def volts_limit(column: Column, *, battery: bool = True) -> Limit:
-    """Accepted volts around the computed ones, the battery's own uncertainty included."""
+def volts_limit(column: Column, battery_sd: float) -> Limit:
+    """Accepted volts around the computed ones, the battery's own uncertainty included.
+
+    battery_sd  [V], 0 without a battery
+    """
     value, spread = _number(column), float(np.asarray(column.spread)[0])
-    shift = float(np.asarray(column.shift)[0, 0]) if column.shift is not None and battery else 0.0
-    sd = SIGMAS * math.hypot(spread, shift * BATTERY_SD) + 0.05
+    shift = float(np.asarray(column.shift)[0, 0]) if column.shift is not None else 0.0
+    sd = SIGMAS * math.hypot(spread, shift * battery_sd) + 0.05
     reasons = (reason("why_volts", value=f"{value:.2f}"),)
     return Limit("V", value, value - sd, value + sd, reasons=reasons)
 
 
-def drop_limit(column: Column, amperes: float) -> Limit:
-    """A joint under its own load: the trade's 0.1 V (0.3 V cranking), or the computed drop if higher."""
+def drop_limit(column: Column, amperes: float, of_twelve: float) -> Limit:
+    """A joint under its own load: the trade's 0.1 V (0.3 V cranking), or the computed drop if higher.
+
+    of_twelve  the bike's rated volts against 12 V: at 6 V half of it may be lost [1]
+    """
     value, spread = _number(column), float(np.asarray(column.spread)[0])
-    allowed = CRANKING_VOLTS if amperes > 20.0 else JOINT_VOLTS
+    allowed = (CRANKING_VOLTS if amperes > 20.0 else JOINT_VOLTS) * of_twelve
     high = max(allowed, value + SIGMAS * spread + 0.03)
     reasons = (reason("why_drop", allowed=f"{allowed:g}", value=f"{value:.2f}", amps=_amps(amperes)),)
     return Limit("V", value, -0.1, high, reasons=reasons)

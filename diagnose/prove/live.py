@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from diagnose.bike.acts import FUNCTION_WORDS, LAMP_WORDS
+from diagnose.bike.acts import posts as battery_posts
 from diagnose.bike.build import Build, last_lead
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import Condition, JobState, Measurement
@@ -28,7 +29,9 @@ from diagnose.prove.loom import Loom, pins_of, plugs_of, units
 from diagnose.prove.model import Check, Limit, Reason, Stage
 
 LAMPS = (21, 55)  # watts of the lamps a workshop has at hand: brake lamp, headlamp
+LAMPS_SIX = (21, 35)  # the same at 6 V
 LEAST_AMPS = 0.05  # A from which a current is worth reading against its computed value
+SIX_BELOW = 9.0  # V rated: half way between 6 and 12
 REST = Condition()
 ASLEEP = "dead"  # any other word means that a function is awake
 SURELY = 1e-3  # [1]
@@ -36,6 +39,7 @@ SURELY = 1e-3  # [1]
 # standard deviations of it, and the battery's half volt.
 LAMP_MAY_BE = (0.6, 1.5)
 KINDS_THAT_WAKE = ("light", "sound", "unit", "flash")
+FED_SHARE = 0.5  # [1] of the rated volts, above it a pin counts as fed
 PIN_FREE_VOLTS = 1.0  # V, below it a pin counts as free of supply
 
 
@@ -55,6 +59,11 @@ class Live:
     @property
     def loom(self) -> Loom:
         return self.dead.loom
+
+    @property
+    def lamps(self) -> tuple[int, ...]:
+        """Watts of the lamps at hand, smallest first."""
+        return LAMPS if self.built.spec.supply_volts > SIX_BELOW else LAMPS_SIX
 
     def all(self) -> None:
         """Every stage with power, in the order that risks least."""
@@ -107,10 +116,16 @@ class Live:
             self.checks.append(check)
         return check
 
-    def volts(self, stage: Stage, sort: str, plus: str, minus: str, condition: Condition, about: str) -> None:
-        m = self.sound.two_point("volts", plus, minus, condition)
-        limit = volts_limit(self.sound.column(stage.job, m))
-        self.put(stage, sort, m, limit, about, tuple(self.loom.parts[self.loom.net(plus)]))
+    def volts(
+        self, stage: Stage, sort: str, point: str, condition: Condition, about: str, home: str = ""
+    ) -> None:
+        """Volts of a point against the ground side. home: where on it, else the ground post."""
+        m = self.sound.to_ground("volts", point, condition, home)
+        self.put(stage, sort, m, self.limit(stage, m), about, tuple(self.loom.parts[self.loom.net(point)]))
+
+    def limit(self, stage: Stage, m: Measurement) -> Limit:
+        """What a voltmeter may show on the sound bike."""
+        return volts_limit(self.sound.column(stage.job, m), self.sound.battery_sd)
 
     def key_on(self) -> Condition:
         """The position of one control that most functions ask for: the key."""
@@ -125,7 +140,8 @@ class Live:
     def first_power(self) -> None:
         """Battery posts before the last lead; then the last lead through a lamp, key off, fuses out."""
         spec = self.built.spec
-        plus, minus = spec.body["battery_plus"], spec.body["battery_minus"]
+        if not spec.has_battery:
+            return
         lead = last_lead(spec)
         apart = (*self.loom.apart, *((lead,) if lead else ()))
         posts = self.enter(
@@ -134,23 +150,24 @@ class Live:
             JobState(out=tuple(self.built.fuses), apart=apart),
             reason("set_posts"),
         )
-        m = self.sound.two_point("volts", plus, minus, REST)
+        m = self.sound.two_point("volts", *battery_posts(self.built), REST)
         value = self.sound.column(posts.job, m)
-        limit = Limit("V", float(np.asarray(value.value)[0]), *POST_VOLTS, reasons=(reason("why_posts"),))
-        self.put(posts, "posts", m, limit, plus.partition(".")[0])
+        low, high = (x * spec.of_twelve for x in POST_VOLTS)
+        limit = Limit("V", float(np.asarray(value.value)[0]), low, high, reasons=(reason("why_posts"),))
+        self.put(posts, "posts", m, limit, spec.live_post.partition(".")[0])
         if not lead:
             return
         stage = self.enter(
             "battery_lamp",
             2,
-            JobState(out=tuple(self.built.fuses), apart=self.loom.apart, lamps=(f"{lead}:{LAMPS[0]}",)),
-            reason("set_battery_lamp", watts=LAMPS[0]),
+            JobState(out=tuple(self.built.fuses), apart=self.loom.apart, lamps=(f"{lead}:{self.lamps[0]}",)),
+            reason("set_battery_lamp", watts=self.lamps[0], post=spec.ground),
         )
         self._picture(stage, lead, REST, "lamp")
         frame = spec.body["frame"]
         for fuse in self.built.fuses:
             for terminal in spec.kinds[spec.parts[fuse].kind].terminals[:2]:
-                self.volts(stage, "live", f"{fuse}.{terminal}", frame, REST, fuse)
+                self.volts(stage, "live", f"{fuse}.{terminal}", REST, fuse, frame)
 
     def _picture(self, stage: Stage, part: str, condition: Condition, sort: str) -> None:
         """How bright the lamp that stands in a part's place is; its volts decide where eyes cannot."""
@@ -170,7 +187,7 @@ class Live:
         instead = ""
         if limit.doubtful:
             across = self.sound.two_point("volts", terminals[0], terminals[1], condition)
-            own = volts_limit(self.sound.column(stage.job, across))
+            own = self.limit(stage, across)
             own = replace(own, low=-abs(own.high) - 1.0 if own.value < 0 else -0.5)
             instead = self.put(stage, "lamp", across, own, part).id
         self.put(stage, sort, m, limit, part, self._behind(part), instead=instead)
@@ -197,8 +214,7 @@ class Live:
                 job = JobState(out=(other,), apart=self.loom.apart)
                 terminals = spec.kinds[spec.parts[fuse].kind].terminals[:2]
                 live = max(
-                    abs(self.sound.volts(job, key, f"{fuse}.{t}", spec.body["battery_minus"]))
-                    for t in terminals
+                    abs(self.sound.volts(job, key, f"{fuse}.{t}", spec.ground_post)) for t in terminals
                 )
                 feeds[fuse] += live < PIN_FREE_VOLTS
         amps = {f: self.sound.service.amperes.get(links[0], 0.0) for f, links in self.built.fuses.items()}
@@ -208,12 +224,12 @@ class Live:
         """Watts of the lamp for a fuse: the smallest that stays well below full light on the sound bike."""
         spec = self.built.spec
         terminals = [f"{fuse}.{t}" for t in spec.kinds[spec.parts[fuse].kind].terminals[:2]]
-        for watts in LAMPS:
+        for watts in self.lamps:
             m = self.sound.two_point("lamp", terminals[0], terminals[1], condition)
             column = self.sound.column(replace(job, lamps=(f"{fuse}:{watts}",)), m)
             if column.words is not None and column.words[0][0] < 1e-3:
                 return watts
-        return LAMPS[-1]
+        return self.lamps[-1]
 
     def fuses(self) -> None:
         """One fuse at a time: a lamp in its place first, then the fuse."""
@@ -232,7 +248,7 @@ class Live:
                 guards=(rated,),
             )
             out = self._load_side(fuse)
-            self.volts(fitted, "live", out, self.built.spec.body["battery_minus"], key, fuse)
+            self.volts(fitted, "live", out, key, fuse)
             m = self.sound.amps(fuse, replace(key, out=(fuse,)))
             column = self.sound.column(fitted.job, m)
             if column.value is not None and float(column.value[0]) > LEAST_AMPS:
@@ -241,8 +257,8 @@ class Live:
     def _load_side(self, fuse: str) -> str:
         spec = self.built.spec
         first, second = (f"{fuse}.{t}" for t in spec.kinds[spec.parts[fuse].kind].terminals[:2])
-        plus = self.loom.net(spec.body["battery_plus"])
-        return first if self.loom.net(second) == plus else second
+        live = self.loom.net(spec.live_post)
+        return first if self.loom.net(second) == live else second
 
     def _lit(
         self,
@@ -286,12 +302,16 @@ class Live:
     def _carries(self, fuse: str, condition: Condition) -> bool:
         """Whether a condition adds to the current of a fuse."""
         link = self.built.fuses[fuse][0]
-        row = next(i for i, e in enumerate(self.built.netlist.elements) if e.id == link)
+        row = self.row(link)
         texts = [c.text for c in self.sound.service.conditions]
         if condition.text not in texts or self.key_on().text not in texts:
             return False
         currents = self.sound.service.currents[row]
         return bool(currents[texts.index(condition.text)] > currents[texts.index(self.key_on().text)] + 0.02)
+
+    def row(self, element: str) -> int:
+        """Row of an element in what the sound bike carries in use."""
+        return next(i for i, e in enumerate(self.built.netlist.elements) if e.id == element)
 
     def _awake(self, stage: Stage, condition: Condition) -> set[str]:
         """Functions that are awake for certain."""
@@ -366,7 +386,6 @@ class Live:
     def units(self) -> None:
         """One unit at a time: volts at its open plug, then plugged in with a lamp in its fuse's place."""
         key = self.key_on()
-        minus = self.built.spec.body["battery_minus"]
         order = self.unit_order()
         apart = list(self.loom.apart)
         for unit in order:
@@ -375,8 +394,8 @@ class Live:
             for point in pins_of(self.built, unit).values():
                 if self.loom.net(point) == self.loom.ground:
                     continue
-                m = self.sound.two_point("volts", point, minus, key)
-                limit = volts_limit(self.sound.column(pins.job, m))
+                m = self.sound.to_ground("volts", point, key)
+                limit = self.limit(pins, m)
                 if abs(limit.value) < PIN_FREE_VOLTS:
                     limit = replace(limit, reasons=(*limit.reasons, reason("why_pin_free", unit=unit)))
                 parts = (unit, *self.loom.parts[self.loom.net(point)])
@@ -395,15 +414,15 @@ class Live:
     def _feeding(self, unit: str, key: Condition) -> str:
         """The fuse nearest to a unit without which its plug is dead; '' for a unit without supply."""
         pins = pins_of(self.built, unit)
-        minus = self.built.spec.body["battery_minus"]
+        ground, fed = self.built.spec.ground_post, FED_SHARE * self.built.spec.supply_volts
         everything = JobState(apart=self.loom.apart)
-        live = [p for p in pins.values() if self.sound.volts(everything, key, p, minus) > 6.0]
+        live = [p for p in pins.values() if abs(self.sound.volts(everything, key, p, ground)) > fed]
         feeding = [
             f
             for f in self.built.fuses
             if live
             and all(
-                self.sound.volts(replace(everything, out=(f,)), key, p, minus) < PIN_FREE_VOLTS
+                abs(self.sound.volts(replace(everything, out=(f,)), key, p, ground)) < PIN_FREE_VOLTS
                 for p in live[:1]
             )
         ]

@@ -23,7 +23,8 @@ class Loom:
     nodes   net -> its nodes
     parts   net -> parts whose elements lie in it or end at it
     ground  net of the frame
-    lead    test point where the black tip stays: the loose end of the battery's last lead
+    lead    test point where the black tip stays: the loose end of the battery's last lead;
+            without a battery the engine
     apart   plugs and units that are apart
     best    node -> test point by which it is touched
     """
@@ -111,11 +112,10 @@ def loom_of(built: Build, apart: tuple[str, ...]) -> Loom:
     for point, at in spec.nodes.items():
         parts.setdefault(net_of[at], set()).add(point.partition(".")[0])
     lead = last_lead(spec)
-    minus = spec.body["battery_minus"]
-    black = minus
+    black = ground = spec.ground_post
     if lead and lead not in spec.wires:  # the clamp comes off the post: its own side is the black point
         ends = [f"{lead}.{t}" for t in spec.kinds[spec.parts[lead].kind].terminals[:2]]
-        black = next(p for p in ends if spec.nodes[p] != spec.nodes[minus])
+        black = next(p for p in ends if spec.nodes[p] != spec.nodes[ground])
     frame = net_of[node_of_point(spec, spec.body["frame"])]
     return Loom(
         built,

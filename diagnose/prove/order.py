@@ -113,7 +113,12 @@ def make_plan(sound: Sound) -> Plan:
     live = Live(sound, dead)
     live.all()
     everything(live)
-    off = Stage(STAGE, 1, dead_job(sound, loom), (reason("set_battery_off"),))
+    off = Stage(
+        STAGE,
+        1,
+        dead_job(sound, loom),
+        (reason("set_battery_off" if built.spec.has_battery else "set_no_battery"),),
+    )
     checks = (*ordered(sound, dead.found.values()), *live.checks)
     return Plan(
         built.spec.id,

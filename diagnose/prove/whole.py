@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from diagnose.bike.currents import as_condition
+from diagnose.bike.acts import posts
+from diagnose.bike.currents import as_condition, is_lit
 from diagnose.bike.model import Condition, JobState
 from diagnose.catalogue.model import Function
-from diagnose.prove.limits import amps_limit, drop_limit, reason, volts_limit, words_limit
+from diagnose.prove.limits import amps_limit, drop_limit, reason, words_limit
 from diagnose.prove.live import KINDS_THAT_WAKE, REST, Live
 from diagnose.prove.model import Check, Stage
 
@@ -20,16 +21,17 @@ def everything(live: Live) -> None:
     """Everything fitted: standing current, each function, grounds under load, all at once, charging."""
     spec = live.built.spec
     stage = live.enter("functions", 4, JobState(), reason("set_everything"))
-    m = live.sound.amps("battery", REST)
-    live.put(stage, "standing", m, amps_limit(live.sound.column(stage.job, m)), "battery")
+    if spec.has_battery:
+        m = live.sound.amps("battery", REST)
+        live.put(stage, "standing", m, amps_limit(live.sound.column(stage.job, m)), "battery")
     for f in _by_engine(live):
         condition = as_condition(live.built, f.when)
         if f.kind == "charge":
             for engine in ("idle", "5000"):
-                live.volts(
-                    stage, "loaded", spec.body["battery_plus"], spec.body["battery_minus"],
-                    replace(condition, engine=engine), f.element.partition(".")[0],
-                )  # fmt: skip
+                m = live.sound.two_point("volts", *posts(live.built), replace(condition, engine=engine))
+                about = f.element.partition(".")[0]
+                parts = tuple(live.loom.parts[live.loom.net(spec.body["battery_plus"])])
+                live.put(stage, "loaded", m, live.limit(stage, m), about, parts)
             continue
         m = live.sound.observe(f.id, condition)
         limit = words_limit(live.sound.column(stage.job, m), "why_function")
@@ -76,8 +78,9 @@ def _by_meter(live: Live, stage: Stage, element: str, condition: Condition) -> s
     points = [_touch(live, element, at) for at in (e.plus, e.minus)]
     if not all(points):
         return ""
-    m = live.sound.two_point("volts", points[0], points[1], condition)
-    limit = volts_limit(live.sound.column(stage.job, m))
+    kind = "ac_volts" if is_lit(live.built, condition) else "volts"
+    m = live.sound.two_point(kind, points[0], points[1], condition)
+    limit = live.limit(stage, m)
     return live.put(stage, "by_meter", m, limit, element.partition(".")[0]).id
 
 
@@ -97,7 +100,6 @@ def _touch(live: Live, element: str, at: str) -> str:
 def _drops(live: Live, stage: Stage) -> None:
     """Ground joints that ohms cannot prove: the volts they lose under their own load."""
     spec = live.built.spec
-    minus = spec.body["battery_minus"]
     for check in live.dead.found.values():
         if check.sort != "ground" or not check.limit.blind:
             continue
@@ -106,11 +108,13 @@ def _drops(live: Live, stage: Stage) -> None:
         if not element:
             continue
         condition = live.sound.service.conditions[live.sound.service.best[element]]
-        if condition.engine not in ("off", "cranking"):
+        row = live.sound.service.ac_currents[live.row(element)]
+        lit = float(row[live.sound.service.best[element]]) > 0.0
+        if condition.engine not in ("off", "cranking") and not lit:
             condition = replace(condition, engine="off")
-        m = live.sound.two_point("drop", point, minus, condition)
+        m = live.sound.to_ground("ac_volts" if lit else "drop", point, condition)
         amperes = live.dead.amperes(check.about)
-        limit = drop_limit(live.sound.column(stage.job, m), amperes)
+        limit = drop_limit(live.sound.column(stage.job, m), amperes, spec.of_twelve)
         live.put(stage, "drop", m, limit, check.about, tuple(check.parts))
 
 
@@ -131,14 +135,16 @@ def _largest(live: Live, part: str) -> str:
 def _all_on(live: Live, stage: Stage) -> None:
     """Everything switched on at once at idle: volts at the posts as computed."""
     spec = live.built.spec
+    if not spec.has_battery:
+        return
     positions: dict[str, str] = {}
     for f in spec.functions.values():
         if f.kind in KINDS_THAT_WAKE:
             for control, position in as_condition(live.built, f.when).controls:
                 positions.setdefault(control, position)
     condition = Condition(tuple(sorted(positions.items())), "idle")
-    m = live.sound.two_point("volts", spec.body["battery_plus"], spec.body["battery_minus"], condition)
-    limit = volts_limit(live.sound.column(stage.job, m))
+    m = live.sound.two_point("volts", *posts(live.built), condition)
+    limit = live.limit(stage, m)
     worst = _heaviest(live, stage.job, condition)
     extra = tuple(
         reason("why_all_on", fuse=f, amps=f"{a:.1f}", rating=f"{r:g}", share=f"{100 * a / r:.0f}")
