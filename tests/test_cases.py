@@ -13,7 +13,7 @@ import pytest
 from shipped import BIKE, opened, world
 
 from diagnose.cases.check import compare
-from diagnose.cases.coverage import Fired, judge_bike, play_cases, table
+from diagnose.cases.coverage import Fired, counting, judge_bike, summed_up, table
 from diagnose.cases.read import read_case
 from diagnose.cases.run import run_case
 from diagnose.errors import KnowledgeError
@@ -87,8 +87,8 @@ def test_the_readings_of_a_case_are_ngspices(name):
 def test_what_rules_change_in_cases_and_steps_is_counted():
     """Two cases and the steps of one bike: most rules about steps, readings and causes come up there."""
     fired = Fired()
-    played = [case("meter_tip_slips_on_the_first_reading"), case("dash_ground_pin_backed_out")]
-    play_cases(played, opened(), {BIKE: world()}, fired)
+    for name in ("meter_tip_slips_on_the_first_reading", "dash_ground_pin_backed_out"):
+        run_case(case(name), world(), opened(), *counting(fired, world(), opened()))
     assert fired.in_jobs["battery_reads_zero"]["doubted a reading"] == 1
     assert fired.in_jobs["rings_and_watches"]["shown before a step"] >= 1
     assert fired.would["negative_volts"]["doubts a slip"] >= 1
@@ -101,6 +101,8 @@ def test_what_rules_change_in_cases_and_steps_is_counted():
     never = [x for x in lines if x.endswith("NEVER")]
     assert any("six_volt_limits" in x for x in never)  # no bike of 6 V here
     assert len(never) < 60
+    text, everything = summed_up(opened(), fired)
+    assert not everything and text.startswith(f"{len(lines)} rules: ") and "six_volt_limits" in text
 
 
 def test_a_case_with_an_unknown_key_is_refused_with_its_line(tmp_path):

@@ -1,30 +1,26 @@
-"""Which rules fire, and what each changes: `python -m diagnose.cases.coverage FILE... [--bike B]...`.
+"""Which rules fire, and what each changes: `python -m diagnose.cases FILE... --rules`.
 
-Built on run. Cases are played, and every caution, block, doubt and piece of advice that a rider gets is
+Built on run. While cases are played, every caution, block, doubt and piece of advice that a rider gets is
 counted. At each reading of a case the classic slips are typed as well (none is taken), and on each bike every
 step that a rider may take by himself and every repair that a job may end with is judged, as the job judges it
-when it comes there. Prints a line for each rule; ends with those that never fired.
+when it comes there.
 """
 
 from __future__ import annotations
 
-import argparse
-import sys
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
 from diagnose.bike.model import Condition, JobState, Measurement
-from diagnose.cases.read import Case, read_case
-from diagnose.cases.run import run_case
 from diagnose.conversation import doubt, facts, permits
 from diagnose.conversation.answers import read_answer
 from diagnose.conversation.facts import Act, Circumstances
 from diagnose.conversation.means import Means, circumstances, judge
-from diagnose.errors import DiagnoseError, ObservationError
-from diagnose.means import Opened, open_knowledge
+from diagnose.errors import ObservationError
+from diagnose.means import Opened
+from diagnose.play import Told
 from diagnose.wiring import BikeWorld
 
 # What people type by mistake, for each unit: nothing arrives, OL, the lone 1 of an old meter, tips the wrong
@@ -53,47 +49,39 @@ class Fired:
         self.would.setdefault(rule, Counter())[change] += 1
 
 
-def play_cases(cases: Sequence[Case], opened: Opened, worlds: Mapping[str, BikeWorld], fired: Fired) -> None:
-    """Play cases and count what rules did in them."""
+def counting(fired: Fired, world: BikeWorld, opened: Opened) -> tuple[Told, Callable[[Any], None]]:
+    """What to call with every event, and with the state before every message, of a job on this bike."""
     known = {r.id for r in opened.rulebase.rules}
-    for case in cases:
-        world = worlds[case.bike]
 
-        def told(event: Mapping[str, Any]) -> None:
-            for caution in event.get("cautions") or ():
-                fired.job(caution["rule"], "asked first" if "opens" in event else "shown before a step")
-            for rule in event.get("rules") or ():
-                fired.job(rule["rule"], "said with advice")
-            slip = (event.get("doubt") or {}).get("slip")
-            if slip in known:
-                fired.job(slip, "doubted a reading")
+    def told(event: Mapping[str, Any]) -> None:
+        for caution in event.get("cautions") or ():
+            fired.job(caution["rule"], "asked first" if "opens" in event else "shown before a step")
+        for rule in event.get("rules") or ():
+            fired.job(rule["rule"], "said with advice")
+        slip = (event.get("doubt") or {}).get("slip")
+        if slip in known:
+            fired.job(slip, "doubted a reading")
 
-        def watch(state: Any, world: BikeWorld = world) -> None:
-            means = Means(world.widened(state.wider), opened.rulebase, opened.wording)
-            opened_now = state.open
-            if opened_now is None:
-                return
-            if opened_now.sort == "advice":
-                home = permits.judge_get_home(
-                    opened.rulebase, world.view, world.repairs[opened_now.id], state.job, circumstances(state)
-                )
-                for firing in (*home.blocked, *home.cautions) if opened_now.event["get_home"] else ():
-                    fired.job(firing.rule, "limited the way home")
-            if opened_now.measurement and opened_now.sort == "measure":
-                found = judge(
-                    means, state, [means.world.measurements[m] for m in state_options(means, state)]
-                )
-                for permit in found.values():
-                    for firing in permit.blocked:
-                        fired.job(firing.rule, "kept a step back")
-                _try_slips(means, state, fired)
+    def watch(state: Any) -> None:
+        if state.open is None:
+            return
+        means = Means(world.widened(state.wider), opened.rulebase, opened.wording)
+        if state.open.sort == "advice" and state.open.event["get_home"]:
+            repair = world.repairs[state.open.id]
+            home = permits.judge_get_home(
+                opened.rulebase, world.view, repair, state.job, circumstances(state)
+            )
+            for firing in home.cautions:
+                fired.job(firing.rule, "limited the way home")
+        if state.open.measurement and state.open.sort == "measure":
+            said = state.setting
+            planned = means.world.planned(said.complaints, JobState(), said.kit)
+            for permit in judge(means, state, [means.world.measurements[m] for m in planned]).values():
+                for firing in permit.blocked:
+                    fired.job(firing.rule, "kept a step back")
+            _try_slips(means, state, fired)
 
-        run_case(case, world, opened, told, watch)
-
-
-def state_options(means: Means, state: Any) -> Sequence[str]:
-    """Measurements that stand to choice now."""
-    return tuple(means.world.planned(state.setting.complaints, JobState(), state.setting.kit))
+    return told, watch
 
 
 def _try_slips(means: Means, state: Any, fired: Fired) -> None:
@@ -187,38 +175,13 @@ def table(opened: Opened, fired: Fired) -> Iterator[str]:
         yield f"{rule.conclusion:<10} {rule.id:<36} {'; '.join(parts) or 'NEVER'}"
 
 
-def main(arguments: Iterable[str] | None = None) -> int:
-    """0 if every rule fired somewhere, else 1."""
-    parser = argparse.ArgumentParser(prog="python -m diagnose.cases.coverage", description=__doc__)
-    parser.add_argument("files", nargs="*")
-    parser.add_argument("--bike", action="append", default=[], help="judge its steps (default: all)")
-    chosen = parser.parse_args(None if arguments is None else list(arguments))
-    opened = open_knowledge()
-    cases = [read_case(Path(f)) for f in chosen.files]
-    bikes = chosen.bike or sorted(opened.library.bike_files)
-    fired = Fired()
-    for bike in sorted({*bikes, *(c.bike for c in cases)}):
-        world = opened.world(bike)
-        own = [c for c in cases if c.bike == bike]
-        try:
-            play_cases(own, opened, {bike: world}, fired)
-        except DiagnoseError as err:
-            print(f"{bike}: {err}", file=sys.stderr)
-        if bike in bikes:
-            judge_bike(world, opened, fired)
-        print(f"{bike}: {len(own)} cases", file=sys.stderr, flush=True)
-    for line in table(opened, fired):
-        print(line)
+def summed_up(opened: Opened, fired: Fired) -> tuple[str, bool]:
+    """The last line of the table, and whether every rule fired somewhere."""
     rules = [r.id for r in opened.rulebase.rules]
     in_jobs = sum(r in fired.in_jobs for r in rules)
-    anywhere = [r for r in rules if r in fired.in_jobs or r in fired.would]
-    never = sorted(set(rules) - set(anywhere))
-    print(
-        f"{len(rules)} rules: {in_jobs} changed something in a played case, {len(anywhere)} there or in a "
-        f"step judged; never: {', '.join(never) or 'none'}"
+    never = [r for r in rules if r not in fired.in_jobs and r not in fired.would]
+    text = (
+        f"{len(rules)} rules: {in_jobs} changed something in a played case, {len(rules) - len(never)} there "
+        f"or in a step judged; never: {', '.join(never) or 'none'}"
     )
-    return 1 if never else 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())
+    return text, not never
