@@ -1,6 +1,7 @@
 """The readings of a case against an independent simulator: every number once more by ngspice.
 
-Built on run. What is watched or looked at has no number and is left out.
+Built on run. What is watched or looked at has no number and is left out, and so is a circuit
+that never rests.
 """
 
 from __future__ import annotations
@@ -11,11 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.bike.acts import STIRS
+from diagnose.bike.build import node_of_point
 from diagnose.cases.rider import Given
+from diagnose.circuit.instruments import with_lamp
 from diagnose.decks import measurement_deck
 from diagnose.ngspice import reading, run_deck
 from diagnose.predictions.effects import lamp_words
-from diagnose.predictions.readings import OHMS_RANGE
+from diagnose.predictions.readings import FUSE_LAMP_WATTS, LAMP_WATTS, OHMS_RANGE
 from diagnose.quantities import read_reading
 
 WATCHED = ("observe", "inspect", "count", *STIRS)
@@ -40,12 +43,31 @@ def compare(given: Sequence[Given]) -> list[Compared]:
     found = []
     for one in given:
         m = one.measurement
-        if not one.honest or m.kind in WATCHED:
+        if not one.honest or m.kind in WATCHED or _is_restless(one):
             continue
         text = measurement_deck(one.by.predictor, one.by.index, one.job, m, m.id)
         value = reading(text, run_deck(text))
         found.append(Compared(m.id, one.text, value, _agrees(one, value)))
     return found
+
+
+def _is_restless(one: Given) -> bool:
+    """Whether the circuit buzzes or flickers while it is read: an eye sees the mean, a deck is one phase.
+
+    A lamp in a fuse's place is part of the circuit; whether it then rests is asked with it in.
+    """
+    m, p = one.measurement, one.by.predictor
+    if m.kind in ("ohms", "diode", "ac_volts"):
+        return False
+    solution = p.solution(one.job, m.condition, "dc")
+    if bool(solution.restless[one.by.index]):
+        return True
+    if m.kind != "lamp":
+        return False
+    plus, minus = (node_of_point(p.built.spec, x) for x in (m.plus, m.minus))
+    watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
+    loaded = with_lamp(p.compiled, [solution.cases[one.by.index]], plus, minus, watts=watts)
+    return bool(loaded.solution.restless[0])
 
 
 def _agrees(one: Given, value: float) -> bool:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from diagnose.bike.acts import STIRS
 from diagnose.bike.model import Condition, JobState, Measurement
 from diagnose.conversation import doubt, facts, permits
 from diagnose.conversation.answers import read_answer
@@ -130,6 +131,8 @@ def _steps(world: BikeWorld) -> Iterator[Act]:
     for m in world.measurements.values():
         yield m
         yield from _wilful(m)
+    for place in world.view.places:
+        yield from (world.parse(f"{kind}:{place}@") for kind in STIRS)
 
 
 def _wilful(m: Measurement) -> Iterator[Measurement]:

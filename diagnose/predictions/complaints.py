@@ -34,7 +34,7 @@ NO_TRIGGER = 0.02
 STEADY = (
     0.1  # [1] chance that a fault which is there all the time is told as one that comes and goes (estimate)
 )
-SOMETIMES = 0.25  # [1] chance that an unknown or imagined fault is one that comes and goes (estimate)
+SOMETIMES = 0.1  # [1] chance that an unknown or imagined fault is one that comes and goes (estimate)
 KIND_TELLS = 0.8  # a worn battery draws "battery flat" whatever the circuit says (estimate)
 
 
