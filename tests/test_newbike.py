@@ -154,7 +154,8 @@ def test_every_row_composes_without_a_problem_and_can_be_complained_of() -> None
     for row in rows()[::2]:  # all of them: python -m diagnose.newbike.covering --faults 0
         bike = made(**row)
         seen |= set(bike.spec.complaints)
-        assert {"lamp_dim", "horn_dead", "fuse_blows", "no_spark"} <= set(bike.spec.complaints)
+        assert {"lamp_dim", "horn_dead", "no_spark"} <= set(bike.spec.complaints)
+        assert ("fuse_blows" in bike.spec.complaints) == (row["fuses"] != "none")
         assert ("lights_dim" in bike.spec.complaints) == (row["headlamp"] != "led")
         assert ("starter_silent" in bike.spec.complaints) == (row["start"] == "electric")
         assert not bike.spec.invented
@@ -189,8 +190,13 @@ BY_HAND = {
         {"start": "electric", "ignition": "battery_cdi", "charging": "half_wave"},
         {"clock_feed", "start_feed"},
     ),
+    "old_twin_6v": ({"supply": "plus6"}, set()),
+    "trail_single_no_battery": ({"supply": "without"}, set()),
     "road_four": ({"cylinders": "four", "ignition": "transistor", "tell_tale": "single"}, set()),
 }
+
+
+UNLISTED = {"all_dead", "lights_pulse", "regulator_hot"}
 
 
 @pytest.mark.parametrize("bike", BY_HAND)
@@ -198,7 +204,9 @@ def test_the_answers_of_a_bike_made_by_hand_give_that_bike(bike: str) -> None:
     said, differ = BY_HAND[bike]
     by_hand, composed = compose_bike(opened().library, bike), made(**said).spec
     assert set(composed.parts) == set(by_hand.parts) and set(composed.functions) == set(by_hand.functions)
-    assert set(composed.complaints) == set(by_hand.complaints)
+    # that they can be said is known of more than the hand-made lists name
+    more = set(composed.complaints) - set(by_hand.complaints)
+    assert set(by_hand.complaints) <= set(composed.complaints) and more <= UNLISTED
     for id, wire in by_hand.wires.items():
         mine = composed.wires[id]
         assert (mine.area_mm2, mine.length_m, mine.colour) == (wire.area_mm2, wire.length_m, wire.colour), id

@@ -91,7 +91,9 @@ def try_row(opened: Opened, frame: Questionnaire, answers: Answers, faults: int,
         world = world_of(opened.library, made, Path(folder))
         problems = tuple(p.message for p in sound_bike(world))
         rng = np.random.default_rng(seed)
-        truths = draw_truths(world, faults, rng) if faults else []
+        known = opened.library.complaints
+        steady = [c for c in world.spec.complaints if not known[c].intermittent]
+        truths = draw_truths(world, faults, rng, steady) if faults else []
         jobs = tuple(_played(opened, world, truth, complaint, rng) for truth, complaint in truths)
     return Row(answers, len(world.candidates), problems, jobs, time.perf_counter() - began)
 

@@ -21,7 +21,7 @@ LISTS = ("sections", "not_fitted", "bonds")
 MAPPINGS = (
     "ports", "override", "body", "places", "controls", "parts", "connectors", "wires", "joins", "functions",
 )  # fmt: skip
-WORDS = ("supply", "idle", "cranking", "wiring")
+WORDS = ("supply", "ground", "idle", "cranking", "wiring")
 _PIECE = (*LISTS, *MAPPINGS, *WORDS)
 
 

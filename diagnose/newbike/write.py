@@ -24,8 +24,8 @@ _TAKEN = frozenset(["true", "false", "null", "yes", "no", "on", "off", "y", "n"]
 _READ_OFF = {"fuse": ("rating", "A"), "lamp": ("rated_watts", "W")}
 _ORDER = (
     "bike", "title", "text", "sections", "ports", "joins", "parts", "connectors", "wires", "bonds",
-    "functions", "controls", "places", "override", "not_fitted", "body", "supply", "idle", "cranking",
-    "wiring", "invented", "complaints",
+    "functions", "controls", "places", "override", "not_fitted", "body", "supply", "ground", "idle",
+    "cranking", "wiring", "invented", "complaints",
 )  # fmt: skip
 _SAYS = {
     "ports": "which terminal feeds what",
