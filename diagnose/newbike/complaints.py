@@ -13,7 +13,6 @@ from diagnose.catalogue.spec import BikeSpec
 from diagnose.catalogue.words import FUNCTION_STATES
 from diagnose.errors import UsageError
 
-WORKS = "works"
 STUCK = "steady"  # only a flasher of its own can stick
 
 
@@ -28,10 +27,7 @@ def _fits(complaint: Complaint, spec: BikeSpec) -> bool:
         return True
     if _wants_two(complaint.all_of) and len(_named(spec, complaint.all_of[0].function)) < 2:
         return False
-    # what must still work must be there; of what fails, something
-    works = [s for s in complaint.all_of if WORKS in s.states]
-    fails = [s for s in said if s not in works]
-    return all(_can_show(s, spec) for s in works) and any(_can_show(s, spec) for s in fails or works)
+    return any(_can_show(s, spec) for s in said)
 
 
 def _wants_two(symptoms: Sequence[Symptom]) -> bool:
