@@ -131,8 +131,10 @@ class WideWorld:
     def _watched(self, complaints: Sequence[str]) -> Sequence[tuple[str, str, Condition]]:
         """(plus, minus, condition) of what is watched meanwhile; no points: what was complained of."""
         if any(s.opened for c in complaints for s in self.library.complaints[c].any_of):
-            key_on = (c for c in self.base.service.conditions if len(c.controls) == 1 and c.engine == "off")
-            return [("", "", c) for c in (next(key_on, None),) if c is not None]
+            used = self.base.service
+            one = [j for j, c in enumerate(used.conditions) if len(c.controls) == 1 and c.engine == "off"]
+            key_on = max(one, key=lambda j: float(used.currents[:, j].sum()), default=None)
+            return () if key_on is None else [("", "", used.conditions[key_on])]
         shown = self.measurements[self.base.verify("", complaints)]
         if shown.kind != "observe":  # what only a meter shows, on the road: no stir at the stand shows it
             return ()

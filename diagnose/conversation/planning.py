@@ -33,6 +33,7 @@ LOST_EARLY, LOST, FEW_READINGS = 0.9, 0.5, 6
 TRY_MINUTES = 10.0  # [min] what a try may take at most
 SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
+MOST_ASLEEP = 25  # readings after which a fault that never showed may be told as nothing found (estimate)
 REMEMBERED = 8  # sets of options kept for one bike
 
 _OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
@@ -147,7 +148,7 @@ def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], 
     if world.singles == len(world.candidates):
         job = replace(job, done=())
     s, awake = state.setting, _awake(world, state)
-    key = (s.complaints, job, s.kit, state.minutes_factor(), awake, s.shows)
+    key = (s.complaints, job, s.kit, state.minutes_factor(), awake, _was_seen(world, state))
     kept = _OPTIONS.setdefault(world, {})
     if key not in kept:
         while len(kept) >= REMEMBERED:
@@ -217,7 +218,7 @@ def _repair_options(world: World, state: State) -> tuple[RepairOption, ...]:
 def _was_seen(world: World, state: State) -> bool:
     """Whether the rider saw it come and go and cannot show it: that all is well now clears nothing."""
     said = any(c in world.view.triggers for c in state.setting.complaints)
-    return said and state.setting.shows != "yes"
+    return said and state.setting.shows != "yes" and len(state.readings) < MOST_ASLEEP
 
 
 def helps(world: World, repair: str, done: tuple[str, ...] = ()) -> np.ndarray:
