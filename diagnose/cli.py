@@ -152,7 +152,8 @@ def parser() -> argparse.ArgumentParser:
         help="make a bike that is not listed, from a few answers",
         epilog="examples:\n  diagnose compose\n"
         "  diagnose compose --cylinders two --ignition points --start kick --name shed_find --quick\n"
-        "  diagnose compose --answers answers.yaml --json   (answers: {ignition: points}, bike: shed_find)",
+        "  diagnose compose --answers answers.yaml --json\n"
+        "    with answers.yaml as   {answers: {ignition: points}, bike: shed_find}",
     )
     compose.add_argument("--name", metavar="NAME", help="what the bike is called; asked otherwise")
     compose.add_argument("--answers", metavar="FILE", help="take the answers of a YAML or JSON file")

@@ -44,7 +44,8 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             confirm = _confirming(weighed, repair, limits, prior_rest=False)
             if confirm >= 0:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
-            if option.price > 0.0 and chance < limits.likely and weighed.informs:
+            worth = weighed.cost_to_go <= limits.dear * value
+            if option.price > 0.0 and chance < limits.likely and worth:
                 return _measure(
                     weighed, best_test(weighed), weighed.cost_to_go, "no part on less than a likely cause"
                 )

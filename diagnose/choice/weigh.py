@@ -25,7 +25,8 @@ class Limits:
 
     sure          chance of cure at which work or a part is advised
     lost          chance of `unmodelled` (or of nothing that can be repaired) at which to stop
-    likely        below this chance a part that costs money waits while anything still tells something
+    likely        below this chance a part that costs money waits while measuring on is worth its minutes
+    dear          it is not once it takes this many times the minutes of repairing at once
     hopeless      a part that costs money is not advised below this chance
     faint         with nothing left to measure and no repair above this: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
@@ -38,6 +39,7 @@ class Limits:
     sure: float = 0.95
     lost: float = 0.5
     likely: float = 0.6
+    dear: float = 2.0
     hopeless: float = 0.25
     faint: float = 0.1
     separates: float = 0.15

@@ -169,13 +169,18 @@ def bare_stop(means: Means, state: State) -> Event:
 
 def works_now(means: Means, state: State) -> Event:
     """The end of a fault that went away by itself: nothing is repaired, and who was suspected."""
-    leading = [
-        means.world.candidates[i].id for i, _ in evidence.ranking(means.world, state.belief, floor=0.05)[:3]
-    ]
-    shown = means.world.measurements.get(means.world.verify("", state.setting.complaints))
+    world, words = means.world, means.words
+    leading = [world.candidates[i] for i, p in _leading(means, state) if p > 0.05][:3]
+    suspects = names.listing([names.candidate(world, c, words) for c in leading], words)
+    shown = world.measurements.get(world.verify("", state.setting.complaints))
     unseen = shown is not None and shown.kind != "observe"
-    text = means.say(state, "stop_works_now", unseen=means.say(state, "only_a_meter_shows") if unseen else "")
-    return stop_advice(means, state, "works_now", text=text, causes=tuple(leading))
+    text = means.say(
+        state,
+        "stop_works_now",
+        suspects=means.say(state, "suspected_most", suspects=suspects) if leading else "",
+        unseen=means.say(state, "only_a_meter_shows") if unseen else "",
+    )
+    return stop_advice(means, state, "works_now", text=text, causes=tuple(c.id for c in leading))
 
 
 def nothing_found(means: Means, state: State) -> Event:

@@ -32,6 +32,8 @@ ASK_MINUTES = 0.5  # [min] a safety question and what it asks for (estimate)
 LOST_EARLY, LOST, FEW_READINGS = 0.9, 0.5, 6
 TRY_MINUTES = 10.0  # [min] what a try may take at most
 SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
+# [1] a fault that draws the complaint this much more rarely than the one that draws it most cannot draw it
+HARDLY_DRAWN = 0.02
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 MOST_ASLEEP = 25  # readings after which a fault that never showed may be told as nothing found (estimate)
 REMEMBERED = 8  # sets of options kept for one bike
@@ -99,10 +101,16 @@ def problem_of(
 
 
 def _worth_a_search(world: World, state: State, chance: np.ndarray) -> np.ndarray:
-    """(n_candidates,) what is planned with: a bike that failed and works now is not taken for a sound one."""
+    """(n_candidates,) what is planned with.
+
+    A bike that failed and works now is not taken for a sound one, nor for one with a fault that could not
+    draw the complaint: both only read as sound, as everything does while it works.
+    """
     if not state.calm or world.no_fault < 0:
         return chance
-    left = chance.copy()
+    drawn = np.asarray(world.complaint_likelihood(state.setting.complaints))
+    left = np.where(drawn < HARDLY_DRAWN * drawn.max(), 0.0, chance)
+    left[world.unmodelled] = chance[world.unmodelled]
     left[world.no_fault] = 0.0
     return left / left.sum() if left.sum() > 0.0 else chance
 
@@ -110,7 +118,9 @@ def _worth_a_search(world: World, state: State, chance: np.ndarray) -> np.ndarra
 def _limits(state: State) -> Limits:
     """When to give up on what is known: not because of one odd reading, but soon once there are several."""
     taken = sum(1 for r in state.readings if not r.repeats)
-    return Limits(lost=LOST_EARLY if taken < FEW_READINGS else LOST)
+    lost = LOST_EARLY if taken < FEW_READINGS else LOST
+    # while it works no reading can bear out a suspicion: no part is bought on less than a likely one
+    return Limits(lost=lost, hopeless=Limits().likely) if state.calm else Limits(lost=lost)
 
 
 def closed_now(world: World, state: State) -> Mapping[str, str]:
