@@ -310,7 +310,7 @@ def test_enter_all_the_way_is_what_is_likeliest_and_nothing_that_follows_is_aske
 
 
 def test_a_number_a_word_and_rest_and_back() -> None:
-    settled, screen = asked("2\nback\nkick only\nTWIN\nrest\n")
+    settled, screen = asked("\n2\nback\nkick only\nTWIN\nrest\n")
     assert settled.said == ("start", "cylinders")
     assert (settled.answers["start"], settled.answers["cylinders"]) == ("kick", "two")
     assert screen.count("How is the engine started?") == 2
@@ -319,13 +319,13 @@ def test_a_number_a_word_and_rest_and_back() -> None:
 
 def test_what_was_taken_by_enter_stays_taken_when_a_later_answer_makes_it_unlikely() -> None:
     """Who was shown 'by a button' as taken must find that in the file, not something else."""
-    settled, _ = asked("\n\nflywheel\nrest\n")
+    settled, _ = asked("\n\n\nflywheel\nrest\n")
     assert settled.answers["start"] == "electric" and "start" in settled.assumed
     assert settled.answers["ignition"] == "flywheel" and settled.said == ("ignition",)
 
 
 def test_help_and_a_wrong_answer_leave_the_question_standing() -> None:
-    _, screen = asked("?\n7\nperhaps\nrest\n")
+    _, screen = asked("\n?\n7\nperhaps\nrest\n")
     assert "thick cable" in screen and screen.count("Please type a number from 1 to 2") == 2
 
 
@@ -433,7 +433,7 @@ def test_a_folder_that_cannot_be_made_is_told(
 
 def test_the_end_of_the_input_makes_nothing(home: Path) -> None:
     env = {**os.environ, "DIAGNOSE_HOME": str(home.parent.parent), "COLUMNS": "40"}
-    run = subprocess.run([sys.executable, "-m", "diagnose", "compose"], input="1\n2\n", capture_output=True,
+    run = subprocess.run([sys.executable, "-m", "diagnose", "compose"], input="1\n1\n2\n", capture_output=True,
                          text=True, env=env, cwd=ROOT, check=False)  # fmt: skip
     assert run.returncode == 2 and "nothing was made" in run.stderr and not home.exists()
     assert "Which ignition?" in run.stdout and "Traceback" not in run.stderr
