@@ -433,8 +433,8 @@ def test_a_folder_that_cannot_be_made_is_told(
 
 def test_the_end_of_the_input_makes_nothing(home: Path) -> None:
     env = {**os.environ, "DIAGNOSE_HOME": str(home.parent.parent), "COLUMNS": "40"}
-    run = subprocess.run([sys.executable, "-m", "diagnose", "compose"], input="1\n1\n2\n", capture_output=True,
-                         text=True, env=env, cwd=ROOT, check=False)  # fmt: skip
+    command, said = [sys.executable, "-m", "diagnose", "compose"], "1\n1\n2\n"
+    run = subprocess.run(command, input=said, capture_output=True, text=True, env=env, cwd=ROOT, check=False)
     assert run.returncode == 2 and "nothing was made" in run.stderr and not home.exists()
     assert "Which ignition?" in run.stdout and "Traceback" not in run.stderr
 
