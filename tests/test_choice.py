@@ -334,6 +334,19 @@ def test_faint_suspects_without_tests_end_in_a_stop_and_so_does_having_nothing_t
     assert next_act(bare, bare.prior).reason == "nothing known fits: 100% for a fault nobody listed"
 
 
+def test_nobody_is_sent_to_try_what_is_hardly_possible_while_something_unlisted_is_likelier():
+    """Twenty tries of 1 to 2 % beside 70 % for a fault nobody listed; with 40 % for it they are worth it."""
+    tries = tuple(repair_option(f"r{i}", np.eye(21)[i], sort="try") for i in range(20))
+
+    def chosen(unlisted):
+        belief = np.array([(1.0 - unlisted) / 20.0] * 20 + [unlisted])
+        problem = Problem(belief, (), tries, unmodelled=20)
+        return next_act(problem, belief, limits=Limits(lost=0.9))
+
+    assert (chosen(0.7).sort, chosen(0.7).option) == ("stop", "")
+    assert chosen(0.4).sort == "try"
+
+
 def test_near_ties_go_to_what_is_at_hand():
     """A score within five in a hundred yields to the open panel; a clearly better one does not."""
 

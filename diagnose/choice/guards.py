@@ -60,6 +60,8 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             return Act(
                 "stop", "", value, f"no repair is likelier than {chance:.0%}, no test is left", runners
             )
+    if chance < limits.idle and curable < 0.5:
+        return Act("stop", "", value, f"{option.id} is {chance:.1%} likely, and nothing is likelier", runners)
     return Act(option.sort, option.id, value, f"{chance:.0%} to cure", runners)
 
 

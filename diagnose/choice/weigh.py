@@ -29,6 +29,7 @@ class Limits:
     dear          it is not once it takes this many times the minutes of repairing at once
     hopeless      a part that costs money is not advised below this chance
     faint         with nothing left to measure and no repair above this: stop
+    idle          below this chance not even a try is worth telling when what is not listed is likelier: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
     patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
     second_method a part that cannot be returned wants this many independent readings for it
@@ -42,6 +43,7 @@ class Limits:
     dear: float = 2.0
     hopeless: float = 0.25
     faint: float = 0.1
+    idle: float = 0.02
     separates: float = 0.15
     patience_min: float = 10.0
     second_method: int = 2

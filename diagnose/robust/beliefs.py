@@ -19,7 +19,7 @@ from diagnose.choice.weigh import Limits, weigh
 from diagnose.conversation import planning
 from diagnose.wiring import BikeWorld
 
-FREE = Limits(sure=0.0, likely=0.0, hopeless=0.0, faint=0.0, second_method=0)
+FREE = Limits(sure=0.0, likely=0.0, hopeless=0.0, faint=0.0, idle=0.0, second_method=0)
 CHART_SURE = 0.9  # [1] from which whoever follows a printed chart starts to repair
 PRIOR_FACTOR, COST_FACTOR = 3.0, 2.0
 
