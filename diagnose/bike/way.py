@@ -6,7 +6,7 @@ open ones; solves nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -62,15 +62,21 @@ def _parts(roads: nx.Graph, nodes: Sequence[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(roads.edges[u, v]["part"] for u, v in pairwise(nodes)))
 
 
-def _roads(built: Build, condition: Condition) -> nx.Graph:
-    spec = built.spec
+def made_in(built: Build, condition: Condition) -> tuple[Mapping[str, float], frozenset[str]]:
+    """What a condition does to the copper: how far each element makes [0..1], and the elements undone."""
     closed = {e.id: e.values.get("closed", 1.0) for e in built.netlist.elements}
-    gone: set[str] = set()
+    gone = set()
     for edit in condition_edits(built, condition):
         if isinstance(edit, Change) and edit.param == "closed":
             closed[edit.target] = edit.value
         elif isinstance(edit, Open):
             gone.add(edit.element)
+    return closed, frozenset(gone)
+
+
+def _roads(built: Build, condition: Condition) -> nx.Graph:
+    spec = built.spec
+    closed, gone = made_in(built, condition)
     roads = nx.Graph()
     for e in built.netlist.elements:
         part = e.id.partition(".")[0]

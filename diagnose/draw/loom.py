@@ -13,14 +13,14 @@ from itertools import pairwise
 
 import networkx as nx
 
-from diagnose.bike.build import Build, condition_edits
+from diagnose.bike.build import Build
 from diagnose.bike.model import Condition
-from diagnose.circuit.netlist import Change, Device, Element, Open
+from diagnose.bike.way import INSULATION, made_in
+from diagnose.circuit.netlist import Device, Element
 from diagnose.errors import UsageError, unknown
 
 COPPER_LENGTH, DIODE_LENGTH, OPEN_LENGTH, LOAD_LENGTH = 1.0, 20.0, 100.0, 1000.0
 COPPER_OHMS = 0.6  # ohm; a resistor up to here is a wire, a joint or a heater strip, not a consumer
-INSULATION = 1e5  # ohm; from here on an element is no way for a current
 INNER = "#"  # in the name of a node inside a part
 DRIVEN_AT_MOST = 6  # relays that feed relays; more than any bike has
 FRAME = ("frame", "engine")  # roles of a bike's body that are metal of its own
@@ -111,13 +111,7 @@ def draw_loom(built: Build, condition: Condition) -> Loom:
     for control, _ in condition.controls:
         if control not in spec.controls:
             raise UsageError(unknown("control", control, spec.controls))
-    closed = {e.id: e.values.get("closed", 1.0) for e in built.netlist.elements if e.law == "contact"}
-    gone: set[str] = set()
-    for edit in condition_edits(built, condition):
-        if isinstance(edit, Change) and edit.param == "closed":
-            closed[edit.target] = edit.value
-        elif isinstance(edit, Open):
-            gone.add(edit.element)
+    closed, gone = made_in(built, condition)
     battery = spec.live_post.partition(".")[0]
     words = {p: spec.kinds[spec.parts[p].kind].word for p in spec.parts}
     coils = {c for d in built.netlist.devices if d.law in COIL_OF for c in d.roles.get("coil", ())}
