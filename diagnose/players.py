@@ -194,13 +194,21 @@ class NgspicePlayer:
         return write(round(value * self.gain + 0.01 * float(rng.standard_normal()), 2), "V")
 
 
+Seen = OwnPlayer | NgspicePlayer
+
+
 class Dozing:
     """A player whose fault comes and goes: it shows in spells, and moving the right place wakes it."""
 
-    def __init__(self, world: BikeWorld, truth: Candidate, rng: np.random.Generator, *, shows: bool = True):
-        """shows: whether it is there when the job begins."""
-        self.sick, self.well = OwnPlayer(world, truth), OwnPlayer(world, world.candidates[world.no_fault])
+    def __init__(self, sick: Seen, well: Seen, rng: np.random.Generator, *, shows: bool = True):
+        """sick, well: one bike with its fault and without; shows: whether it is there when the job begins."""
+        self.sick, self.well = sick, well
         self.rng, self.shows, self.mended = rng, shows, False
+
+    @property
+    def slips(self) -> int:
+        """How often whoever answered slipped."""
+        return sum(p.slips for p in (self.sick, self.well) if isinstance(p, NgspicePlayer))
 
     def fails(self) -> bool:
         """Whether it is there now."""
@@ -237,13 +245,31 @@ class Dozing:
         return told
 
     def again(self, m: Measurement, job: JobState) -> str:
-        return (self.sick if self.shows and not self.mended else self.well).answer(m, job)
+        return (self.sick if self.shows and not self.mended else self.well).again(m, job)
 
     def truth(self, m: Measurement, job: JobState) -> str:
-        return self.well.answer(m, job)
+        return self.well.truth(m, job)
 
     def cured(self) -> None:
         self.mended = True
+
+
+def dozing(
+    world: BikeWorld,
+    truth: Candidate,
+    rng: np.random.Generator,
+    *,
+    shows: bool = True,
+    player: str = "own",
+    gross: float = 0.0,
+) -> Dozing:
+    """A bike whose fault comes and goes, played by our own circuit or by ngspice on one bike as built."""
+    sound = world.candidates[world.no_fault]
+    if player != "ngspice":
+        return Dozing(OwnPlayer(world, truth), OwnPlayer(world, sound), rng, shows=shows)
+    seed = int(rng.integers(2**32))  # the same tolerances and the same meter, with the fault and without
+    sick, well = (NgspicePlayer(world, c, np.random.default_rng(seed), gross) for c in (truth, sound))
+    return Dozing(sick, well, rng, shows=shows)
 
 
 def slipped(m: Measurement, rng: np.random.Generator, of_twelve: float = 1.0) -> str:

@@ -18,9 +18,10 @@ import numpy as np
 from diagnose.bike.candidates import compact, read_fault, round_ohms, severity_family
 from diagnose.bike.model import Candidate
 from diagnose.play import AS_KNOWN, Played, Player, play
-from diagnose.players import WAKES, Dozing, NgspicePlayer, OwnPlayer
+from diagnose.players import WAKES, Dozing, NgspicePlayer, OwnPlayer, dozing
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.rules.base import RuleBase
+from diagnose.widening import loose_rows
 from diagnose.wiring import BikeWorld
 from diagnose.wording import Wording
 
@@ -61,14 +62,22 @@ class Job:
 def draw_truths(
     world: BikeWorld, jobs: int, rng: np.random.Generator, complaints: Sequence[str] | None = None
 ) -> list[tuple[int, str]]:
-    """(candidate index, complaint) of each job: a complaint evenly, then a fault by what causes it."""
+    """(candidate index, complaint) of each job: a complaint evenly, then a fault by what causes it.
+
+    A complaint of what comes and goes is caused by a fault that can: a loose joint, not a blown fuse.
+    """
     names = list(complaints or world.spec.complaints)
     out = []
     faulty = np.array([c.is_fault for c in world.candidates], dtype=float)
+    modes = {_mode(world.candidates[i]) for i in loose_rows(world.candidates)}
+    inside = [c.is_fault and not any(f.edits for f in c.faults) for c in world.candidates]  # fuel, flooding
+    loose = np.array([_mode(c) in modes for c in world.candidates]) | np.array(inside)
     weights = {}
     for name in names:
         chance = np.where(world.complaint_chance(name) >= 0.5, world.complaint_chance(name), 0.0)
         weight = world.prior * chance * faulty
+        if world.library.complaints[name].intermittent:
+            weight = weight * loose
         if weight.sum() > 0:
             weights[name] = weight / weight.sum()
     if not weights:
@@ -78,6 +87,11 @@ def draw_truths(
         name = usable[int(rng.integers(len(usable)))]
         out.append((int(rng.choice(len(faulty), p=weights[name])), name))
     return out
+
+
+def _mode(candidate: Candidate) -> tuple[str, str] | None:
+    """Part and mode of a single fault, whatever its severity."""
+    return (candidate.faults[0].component, candidate.faults[0].mode) if len(candidate.faults) == 1 else None
 
 
 def drawn_between(world: BikeWorld, truth: int, rng: np.random.Generator, complaint: str) -> Candidate:
@@ -129,7 +143,8 @@ def play_one(
     candidate = drawn_between(world, truth, rng, complaint) if between else world.candidates[truth]
     subject: Player
     if world.library.complaints[complaint].intermittent:  # it may be asleep when the job begins
-        subject = Dozing(world, candidate, rng, shows=bool(rng.random() < WAKES))
+        shows = bool(rng.random() < WAKES)
+        subject = dozing(world, candidate, rng, shows=shows, player=player, gross=gross)
     elif player == "ngspice":
         subject = NgspicePlayer(world, candidate, rng, gross)
     else:
@@ -137,7 +152,7 @@ def play_one(
     options = {**AS_KNOWN, "complaints": [complaint], "kit": kit}
     began = time.perf_counter()
     played = play(world, rulebase, wording, options, subject, lambda r: bool(world.cures(r)[truth] > 0.5))
-    slips = subject.slips if isinstance(subject, NgspicePlayer) else 0
+    slips = subject.slips if isinstance(subject, (Dozing, NgspicePlayer)) else 0
     return Job(candidate.id, complaint, played, slips, time.perf_counter() - began)
 
 

@@ -20,7 +20,7 @@ from diagnose.catalogue.read import load_library
 from diagnose.catalogue.words import LOOSE_TAGS, TRIGGERS
 from diagnose.conversation.step import begin, step
 from diagnose.errors import KnowledgeError, UsageError
-from diagnose.players import Dozing
+from diagnose.players import dozing
 from diagnose.predictions.complaints import STEADY, by_trigger
 from diagnose.wiring import BikeWorld
 
@@ -129,8 +129,8 @@ def test_a_fault_that_may_be_asleep_says_whether_it_is_there():
     w = world()
     truth = next(c for c in w.candidates if c.id == "cdi_ground.off")
     rng = np.random.default_rng(1)
-    assert Dozing(w, truth, rng).fails()
-    assert not Dozing(w, truth, rng, shows=False).fails()
+    assert dozing(w, truth, rng).fails()
+    assert not dozing(w, truth, rng, shows=False).fails()
 
 
 @pytest.mark.parametrize(

@@ -288,10 +288,21 @@ def test_truths_are_drawn_by_complaint_and_cause_and_by_seed() -> None:
     assert len({i for i, _ in drawn}) > 20
 
 
+def test_what_comes_and_goes_is_caused_by_what_can() -> None:
+    w = world()
+    drawn = {
+        i for i, _ in draw_truths(w, 60, np.random.default_rng(2), ["cuts_out_bumps", "fuse_blows_bumps"])
+    }
+    faults = [w.candidates[i].faults[0] for i in drawn]
+    assert len(faults) > 10
+    assert all(not f.lasting and {"vibration", "heat", "wet"}.intersection(f.tags) for f in faults)
+
+
 def test_a_complaint_without_a_cause_cannot_be_tried() -> None:
     w = world()
     none = SimpleNamespace(
         spec=w.spec,
+        library=w.library,
         candidates=w.candidates,
         prior=w.prior,
         complaint_chance=lambda name: np.zeros(len(w.candidates)),

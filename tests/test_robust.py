@@ -9,7 +9,7 @@ from shipped import opened, world
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState
 from diagnose.play import AS_KNOWN, play
-from diagnose.players import PERSISTS, Dozing, OwnPlayer
+from diagnose.players import PERSISTS, OwnPlayer, dozing
 from diagnose.robust.__main__ import main
 from diagnose.robust.beliefs import COST_FACTOR, printed_order, with_costs, with_priors, without_part
 from diagnose.robust.riders import Slipping
@@ -55,11 +55,11 @@ def test_a_dozing_fault_is_woken_at_its_own_place_only_and_stays_mended():
     w, truth = faulty()
     here = w.measurements[f"wiggle:{truth.faults[0].place}@key=run"]
     other = w.measurements["wiggle:headstock@key=run"]
-    woken = [Dozing(w, truth, np.random.default_rng(s)).answer(here, JobState()) for s in range(60)]
+    woken = [dozing(w, truth, np.random.default_rng(s)).answer(here, JobState()) for s in range(60)]
     assert 30 < woken.count("comes_and_goes") < 58
-    elsewhere = [Dozing(w, truth, np.random.default_rng(s)).answer(other, JobState()) for s in range(20)]
+    elsewhere = [dozing(w, truth, np.random.default_rng(s)).answer(other, JobState()) for s in range(20)]
     assert set(elsewhere) == {"no_change"}
-    bike = Dozing(w, truth, np.random.default_rng(1))
+    bike = dozing(w, truth, np.random.default_rng(1))
     bike.cured()
     assert {bike.answer(here, JobState()), bike.answer(w.measurements[LAMP], JobState())} == {
         "no_change",

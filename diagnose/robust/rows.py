@@ -18,7 +18,7 @@ from diagnose.conversation import evidence
 from diagnose.conversation.state import BEGINNER_FACTOR
 from diagnose.means import Opened, open_knowledge
 from diagnose.play import AS_KNOWN, Played, play
-from diagnose.players import Dozing, OwnPlayer
+from diagnose.players import OwnPlayer, dozing
 from diagnose.robust.beliefs import (
     chart,
     free,
@@ -214,8 +214,8 @@ class Bench:
             truth = self.world.candidates[i]
             if not {"vibration", "heat", "wet"}.intersection(truth.faults[0].tags):
                 continue
-            dozing = Dozing(self.world, truth, self.rng("dozing", n))
-            made.append(one(self.opened, self.world, truth, (complaint,), dozing, kit=self.kit))
+            sleepy = dozing(self.world, truth, self.rng("dozing", n))
+            made.append(one(self.opened, self.world, truth, (complaint,), sleepy, kit=self.kit))
             plain.append(
                 one(self.opened, self.world, truth, (complaint,), OwnPlayer(self.world, truth), kit=self.kit)
             )
