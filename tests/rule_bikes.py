@@ -9,6 +9,7 @@ from diagnose.bike.model import BikeView, Condition, FunctionView, Measurement, 
 SINGLE_PARTS = {
     "battery": ("battery", "battery"),
     "main_fuse": ("main fuse", "fuse"),
+    "charge_fuse": ("charge fuse", "fuse"),
     "acc_fuse": ("accessory fuse", "fuse"),
     "key_switch": ("key switch", "switch"),
     "kill_switch": ("kill switch", "switch"),
@@ -91,6 +92,7 @@ LITHIUM = replace(SINGLE, id="made_up_lithium", kinds={"battery": "lithium_batte
 TWIN_PARTS = {
     "battery": ("battery", "battery"),
     "main_fuse": ("main fuse", "fuse"),
+    "key_switch": ("key switch", "switch"),
     "kill_switch": ("kill switch", "switch"),
     "bar_plug_kill": ("bar plug, kill", "connector"),
     "left_points": ("left points", "switch"),

@@ -52,6 +52,7 @@ def test_without_the_lamps_current_the_field_never_wakes() -> None:
     assert charge[0] > 13.8 and (charge[1:] < 12.6).all()
     for i in range(1, 5):
         assert (word(p, "charge_lamp", i), word(p, "charging", i)) == ("dead", "dead")
+        assert word(p, "charge_lamp_out", i) == "works"  # the volts across a broken filament light nothing
 
 
 def test_a_machine_that_gives_nothing_leaves_the_lamp_lit() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -158,3 +159,16 @@ def test_the_distance_of_two_candidates_is_that_of_their_best_reading() -> None:
     assert groups(found, table.candidates, apart=0.55) == [("a", "b", "c")]
     assert groups(found, table.candidates, apart=0.05) == []
     assert 0.0 < LAMP_SHARE < 1.0
+
+
+def test_nobody_is_told_to_bridge_a_fuse_or_to_fit_a_bigger_one() -> None:
+    """US Navy NAVEDTRA 14050 on fuses: never bypassed, never of a higher rating."""
+    told = [
+        sentence
+        for kind in opened().library.kinds.values()
+        for repair in kind.repairs
+        for sentence in re.split(r"(?<=[.;:])\s", f"{repair.text} {repair.get_home}".lower())
+        if re.search(r"\bbigger\b|\bfoil\b|\bcoin\b", sentence)
+    ]
+    assert len(told) >= 4
+    assert [s for s in told if not re.search(r"\bnever\b|\bno (bigger|foil)\b", s)] == []

@@ -318,7 +318,8 @@ class Function:
     """Something the bike does that a rider can see, hear or feel.
 
     kind      light | sound | starter | unit | flash | spark | stop | charge
-    element   component.element that produces it, several joined by commas ('' for spark, stop, charge)
+    element   component.element that produces it, several joined by commas ('' for spark, charge, stop)
+              of a stop that is seen: the lamps that must go out
     when      condition text in which it should work
     needs     requirements, for spark and stop
     """

@@ -19,6 +19,8 @@ TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp
 FEEDS = ("ohms", "diode", "lamp", "jumper")  # instruments that put current into what they touch
 GROUND_WORDS = ("battery", "body", "engine", "ground")
 
+_CHARGING = frozenset({"charge", "charging", "alternator", "dynamo", "generator"})
+
 # tokens of ids and titles -> role of a part in the rules' words; first hit counts
 _ROLE_TOKENS: tuple[tuple[str, frozenset[str]], ...] = (
     ("kill", frozenset({"kill"})),
@@ -29,7 +31,7 @@ _ROLE_TOKENS: tuple[tuple[str, frozenset[str]], ...] = (
     ("regulator", frozenset({"regulator", "rectifier"})),
     ("alternator", frozenset({"alternator", "stator", "generator", "dynamo"})),
     ("halogen", frozenset({"halogen", "headlamp", "headlight"})),
-    ("hot", frozenset({"resistor"})),
+    ("key", frozenset({"key"})),
     ("fuel", frozenset({"fuel"})),
 )
 
@@ -93,6 +95,8 @@ def _fits(role: str, word: str, words: frozenset[str]) -> bool:
         return word in ("winding", "coil", "ignition", "connector", "wire")
     if role == "cdi":
         return word not in ("switch", "fuse", "ground", "body")
+    if role == "key":
+        return word == "switch"
     if role == "kill":
         # a switch in the feed of battery coils stops the engine when it is unplugged: no kill wire to fear
         return word != "fuse" and "feed" not in words
@@ -168,14 +172,12 @@ def get_home_facts(around: Surroundings, repair: Repair, job: JobState) -> list[
     """A repair's get-home measure as facts."""
     step, *touched = _repair_facts(around, repair, job)
     words = tokens(repair.get_home)
-    refused = words & {"never", "no", "not"}  # "never foil" is good advice
     charges = bool(words & {"jump", "boost"})
     # what a repair needs (tools, heat, acid) is not said again for the way home, only the way's own limits
     told = {k: v for k, v in step.items() if k not in ("instrument", "supply")}
     step = told | {
         "sort": "get_home",
         "jumps": yes(words & {"jumper", "wire", "feed"} and words & {"fuse", "fused", "jumper", "plus"}),
-        "fuse": "bypassed" if "foil" in words and not refused else "none",
         "pushes": yes("push" in words),
         "charges": yes(charges),
         "kill": "unplugged" if "kill" in words and words & {"unplug", "pull", "off", "apart"} else "joined",
@@ -220,7 +222,6 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
         "isolated": isolation(around, act, job),
         "amps_at": _amps_at(around, act, turning),
         "kill": "unplugged" if apart & around.kill_plugs else "joined",
-        "fuse": "none",
         "lifts_battery": yes(around.view.ground and job.battery and not condition.battery),
         "parts_plug": yes(undone & set(around.view.connectors)),
         "pulls_fuse": yes(undone & set(around.view.fuses)),
@@ -234,14 +235,6 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
 
 def _repair_facts(around: Surroundings, act: Repair, job: JobState) -> list[Fact]:
     words = tokens(act.id.partition(".")[2], act.title)
-    _, word, _ = around.view.components.get(act.component, ("", "body", ""))
-    fuse = "none"
-    if word == "fuse":
-        fuse = "same"
-        if words & {"bypass", "foil"}:
-            fuse = "bypassed"
-        elif words & {"bigger", "higher", "uprate", "uprated"}:
-            fuse = "bigger"
     step: Fact = {
         "kind": "act",
         "sort": act.sort,
@@ -255,7 +248,6 @@ def _repair_facts(around: Surroundings, act: Repair, job: JobState) -> list[Fact
         "isolated": "paths" if not job.battery else "no",
         "amps_at": "none",
         "kill": "unplugged" if {*job.apart} & around.kill_plugs else "joined",
-        "fuse": fuse,
         "lifts_battery": "no",
         "parts_plug": "no",
         "pulls_fuse": "no",
@@ -378,11 +370,16 @@ def _amps_at(around: Surroundings, act: Measurement, turning: bool) -> str:
     roles = {around.roles.get(c, "none") for c in (act.what, *act.components)}
     if turning or "starter" in roles:
         return "starter"
-    if "alternator" in roles:
+    if "alternator" in roles or (act.condition.engine != "off" and _carries_charge(around, act.what)):
         return "alternator"
     if act.what == "battery":
         return "battery_lead"
     return "fuse" if word_of(around, act.what) == "fuse" else "part"
+
+
+def _carries_charge(around: Surroundings, fuse: str) -> bool:
+    """Whether all that a running engine charges passes this fuse: opened then, the volts of its feed rise."""
+    return bool(tokens(fuse, around.view.components.get(fuse, ("", "", ""))[0]) & _CHARGING)
 
 
 # ---- the job ----

@@ -68,9 +68,12 @@ class Functions(Situations):
         f = self.built.spec.functions[function]
         if f.kind in ("spark", "stop"):
             return [
-                (need_condition(self.built, need, condition), mode)
-                for need in f.needs
-                for mode in self._need_modes(need)
+                *([(condition, "dc")] * (f.kind == "stop" and bool(f.elements))),
+                *(
+                    (need_condition(self.built, need, condition), mode)
+                    for need in f.needs
+                    for mode in self._need_modes(need)
+                ),
             ]
         if f.kind == "charge":
             return []  # of the bike as brought in
@@ -198,7 +201,20 @@ class Functions(Situations):
             else:
                 value = np.sqrt(sum(s.between(plus, minus) ** 2 for s in seen))
             words.append(effects.need_words(value, need.weak, need.dead, need.below))
+        if f.kind == "stop" and f.elements:
+            words.append(self._gone_out(f, job, condition))
         return effects.worst_of(words) if f.kind == "spark" else effects.stop_words(words)
+
+    def _gone_out(self, f: Function, job: JobState, condition: Condition) -> np.ndarray:
+        """(n_candidates, 3) words of a need: dead where none of the function's lamps burns, broken or not."""
+        here = self.driven(job, condition)
+        shares = []
+        for element in f.elements:
+            watts = np.sum([np.abs(s.across(element) * s.current(element)) for s in here], axis=0)
+            rated = self.built.elements[element].values["rated_watts"]
+            shares.append((watts / rated) ** effects.LIGHT_OF_WATTS)
+        dark = effects.light_words(np.max(shares, axis=0))[:, 3]
+        return np.stack([1.0 - dark, np.zeros_like(dark), dark], axis=1)
 
     def changes_something(self) -> np.ndarray:
         """(n_candidates,) bool: the candidate moves some node, some word, or is no matter of circuits.

@@ -40,7 +40,7 @@ ROLES = (
     "kill",  # stops the engine
     "halogen",
     "fuel",  # electric fuel pump
-    "hot",  # resistors and other parts that burn fingers
+    "key",  # the switch that cuts everything
     "none",
 )  # fmt: skip
 
@@ -56,7 +56,7 @@ SUBJECTS: Mapping[str, tuple[str, ...]] = {
 VOCABULARY: Vocabulary = {
     # the step that is being judged; one fact
     "act": {
-        "sort": ("measure", "try", "repair", "stop", "power_up", "fit_fuse", "get_home"),
+        "sort": ("measure", "try", "repair", "stop", "power_up", "get_home"),
         "instrument": INSTRUMENTS,
         "feeds": YES_NO,  # the instrument puts current into what it touches: lamp, jumper, ohms, diode
         "supply": ("on", "off"),  # battery joined to the loom during the step
@@ -67,7 +67,6 @@ VOCABULARY: Vocabulary = {
         "isolated": ("yes", "paths", "no"),  # paths: battery off, but the part is still joined to others
         "amps_at": ("none", "fuse", "battery_lead", "across_battery", "starter", "alternator", "part"),
         "kill": ("joined", "unplugged"),
-        "fuse": ("none", "same", "bigger", "bypassed"),  # what is put into a fuse holder
         "lifts_battery": YES_NO,  # the step itself takes the battery lead off
         "parts_plug": YES_NO,  # it pulls a connector that was joined
         "pulls_fuse": YES_NO,

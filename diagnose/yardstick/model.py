@@ -111,7 +111,10 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Handbook(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One row of a published trouble table: symptom, source, the bike it is tried on, checks."""
+    """One row of a published trouble table: symptom, source, the bike it is tried on, checks.
+
+    excused  who is right where a part of the row is left out, and why; '' where all of it is checked
+    """
 
     id: str
     symptom: str
@@ -119,6 +122,7 @@ class Handbook(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     bike: str
     complaint: str
     checks: tuple[Check, ...]
+    excused: str = ""
 
 
 def _read(name: str, kind: type[T]) -> tuple[T, ...]:
