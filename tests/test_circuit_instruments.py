@@ -9,7 +9,7 @@ import oracles
 import pytest
 
 from diagnose.circuit import instruments
-from diagnose.circuit.netlist import Add, Case, Change, Device, Element, Move, Netlist, Open
+from diagnose.circuit.netlist import Add, Case, Change, Device, Element, Move, Netlist, Open, Reverse
 from diagnose.circuit.solve import compile_netlist, settle_cases, settle_one
 from diagnose.circuit.thevenin import resistance_spread, sensitivities, sensitivities_many, thevenin
 from diagnose.errors import CircuitError
@@ -193,6 +193,17 @@ def test_an_ammeter_in_place_of_a_fuse_or_in_series_shows_the_circuits_current()
     assert shown.amps[0] == pytest.approx(12.6 / (0.02 + 0.01 + 0.02 + 2.0), rel=1e-7)
     shown = instruments.read_amps_in_series(compiled, [Case()], "battery", 0.01)
     assert shown.amps[0] == pytest.approx(-12.6 / (0.02 + 0.01 + 0.005 + 0.02 + 2.0), rel=1e-7)
+
+
+def test_an_ammeter_in_the_batterys_lead_reads_a_battery_joined_the_wrong_way_round() -> None:
+    """The same lead is undone, the current only runs the other way. Closed form, as above."""
+    compiled = compile_netlist(fused(resistor("load", "p", "gnd", 2.0)))
+    turned = Case((Reverse("battery"),))
+    away = Case((Move("battery", "plus", "p"),))
+    amps = instruments.read_amps_in_series(compiled, [Case(), turned, away], "battery", 0.01).amps
+    assert amps[1] == pytest.approx(12.6 / (0.02 + 0.01 + 0.005 + 0.02 + 2.0), rel=1e-7)
+    assert amps[0] == pytest.approx(-amps[1], rel=1e-9)
+    assert amps[2] == pytest.approx(-12.6 / (0.02 + 0.01 + 2.0), rel=1e-7)
 
 
 def test_an_instrument_reads_the_same_in_cases_whose_pattern_a_fault_changed() -> None:

@@ -13,14 +13,17 @@ import numpy as np
 import pytest
 from assembly_faults import LED, SINGLE, TWIN, Maker
 from prove_bench import bench, sound_answer, started, until
+from shipped import opened
 
 from diagnose.bike.model import JobState
+from diagnose.catalogue.differences import Difference
 from diagnose.cli import main
 from diagnose.conversation import lines
 from diagnose.conversation.terminal import PlainTerminal
 from diagnose.errors import DiagnoseError, KnowledgeError, UsageError
 from diagnose.journal import open_journal
 from diagnose.prove import limits
+from diagnose.prove.bench import differences_in_words
 from diagnose.prove.play import LoomPlayer, hidden, play
 from diagnose.prove.run import begin, step
 from diagnose.prove.session import new_session, resume_session
@@ -449,6 +452,17 @@ def test_the_sheet_needs_nothing_from_outside_and_says_what_stays_open():
     rows = sum(len(p["rows"]) for p in told["phases"])
     assert rows == sum(1 for c in bench().plan.checks if c.sort != "by_meter")
     assert all(r["why"] and r["limit"] for p in told["phases"] for r in p["rows"])
+
+
+def test_the_sheet_says_what_differs_on_this_bike_from_what_is_drawn():
+    """Whoever holds the sheet has no user folder: without it he would read the wrong colour as a fault."""
+    differences = (Difference("not_fitted", "horn"), Difference("colour", "tail_feed", "GN/YE"))
+    lines = differences_in_words(opened(), "custom_single", differences, bench().view)
+    assert lines == ("horn: not fitted", "running light feed: green with yellow here")
+    told = sheet_of(replace(bench(), differs=lines))
+    assert told["lists"][0] == {"title": "What differs on this bike from what is drawn", "lines": [*lines]}
+    assert lines[1] in as_html(told) and lines[1] in as_markdown(told)
+    assert next(part["title"] for part in sheet_of(bench())["lists"]) == "What stays open"
 
 
 def test_the_sheet_goes_into_html_or_markdown_by_the_ending(tmp_path):

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from diagnose.circuit.layout import Compiled
-from diagnose.circuit.netlist import Add, Case, Edit, Element, Move, Open
+from diagnose.circuit.netlist import Add, Case, Edit, Element, Move, Open, Reverse
 from diagnose.circuit.point import element_view
 from diagnose.circuit.solve import Solution, Start, settle_cases
 from diagnose.circuit.thevenin import resistance_spread, sensitivities_many, thevenin_many
@@ -184,11 +184,33 @@ def read_amps(
 def read_amps_in_series(
     compiled: Compiled, cases: Sequence[Case], element: str, shunt_ohms: float, start: Start | None = None
 ) -> Loaded:
-    """Put an ammeter in series with an element at its plus end; amps as the element counts them."""
-    plus, _ = _ends(compiled, element)
+    """Put an ammeter in series with an element, where its plus end is at rest; amps from there into it.
+
+    The lead that is undone for it stays the same one when a fault has turned the element round.
+    """
     between = f"{INSTRUMENT}.inner"
-    shunt = Element(INSTRUMENT, "resistor", plus, between, {"resistance": shunt_ohms})
-    return _loaded(compiled, cases, [shunt] * len(cases), (Move(element, "plus", between),), start)
+    shunts: dict[str, Element] = {}  # one for each place it goes to: what cases share is read only once
+    placed: list[Element] = []
+    opened: list[Case] = []
+    for case in cases:
+        at, end = _undone_end(compiled, case, element)
+        if at not in shunts:
+            shunts[at] = Element(INSTRUMENT, "resistor", at, between, {"resistance": shunt_ohms})
+        placed.append(shunts[at])
+        opened.append(Case((*case.edits, Move(element, end, between)), case.states, case.given))
+    return with_elements(compiled, opened, placed, start)
+
+
+def _undone_end(compiled: Compiled, case: Case, element: str) -> tuple[str, str]:
+    """(node, end) at which an element is undone: what stands where its plus end is at rest, else its plus."""
+    ends = list(_ends(compiled, element))
+    rest = ends[0]
+    for edit in case.every_edit:
+        if isinstance(edit, Reverse) and edit.element == element:
+            ends.reverse()
+        elif isinstance(edit, Move) and edit.element == element:
+            ends[edit.end == "minus"] = edit.node
+    return (rest, "minus") if rest == ends[1] else (ends[0], "plus")
 
 
 def read_diode_test(compiled: Compiled, cases: Sequence[Case], pairs: Sequence[tuple[str, str]]) -> Array:

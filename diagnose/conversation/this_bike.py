@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from diagnose.bike.model import NOT_WIDER, JobState
+from diagnose.bike.model import NOT_WIDER, BikeView, JobState
 from diagnose.catalogue.differences import (
     PLAIN,
     VALUED,
@@ -24,6 +24,7 @@ from diagnose.conversation.means import Event, Means
 from diagnose.conversation.state import Reading, State, with_setting
 from diagnose.conversation.world import World
 from diagnose.errors import KnowledgeError, ObservationError, UsageError
+from diagnose.wording import Wording
 
 SAYABLE = (*PLAIN, *VALUED)
 AS_DRAWN = "as_drawn"
@@ -63,21 +64,29 @@ def say(means: Means, state: State, key: str, text: str) -> tuple[State, Means, 
 
 def in_words(means: Means, d: Difference) -> str:
     """One difference as half a line."""
-    what = _title(means, d.what)
+    return as_words(d, means.world, means.world.differing(()).view, means.words)
+
+
+def as_words(d: Difference, world: Any, drawn: BikeView, words: Wording) -> str:
+    """One difference as half a line.
+
+    world  holds the `view` of the bike as it is
+    drawn  the bike as its file has it, for what it has no more
+    """
+    what = _called((world.view, drawn), d.what)
     if d.key == "colour":
-        return means.words.say("differs_colour", what=what, value=_colour(means, d.value))
+        return words.say("differs_colour", what=what, value=_colour(d.value, words))
     if d.key == "place":
-        return means.words.say("differs_place", what=what, value=names.place(means.world, d.value))
+        return words.say("differs_place", what=what, value=names.place(world, d.value))
     if d.key == "load":
         watts, _, at = d.value.partition(" at ")
-        point = names.point(means.world, at, means.words)
-        return means.words.say("differs_load", what=what, value=watts, at=point)
-    return means.words.say(f"differs_{d.key}", **({} if d.key == "added" else {"what": what}))
+        return words.say("differs_load", what=what, value=watts, at=names.point(world, at, words))
+    return words.say(f"differs_{d.key}", **({} if d.key == "added" else {"what": what}))
 
 
-def _colour(means: Means, letters: str) -> str:
+def _colour(letters: str, words: Wording) -> str:
     """Colours of one wire in words; GN/YE is a tracer here, not two wires."""
-    return names.colour_words(letters.replace("/", ""), means.words)
+    return names.colour_words(letters.replace("/", ""), words)
 
 
 def _refused(text: str, why: Exception) -> ObservationError:
@@ -85,8 +94,11 @@ def _refused(text: str, why: Exception) -> ObservationError:
 
 
 def _title(means: Means, id: str) -> str:
+    return _called((means.world.view, means.world.differing(()).view), id)
+
+
+def _called(views: Sequence[BikeView], id: str) -> str:
     """What a part is called: on this bike, or on the bike as drawn if it has it no more."""
-    views = (means.world.view, means.world.differing(()).view)
     known = next((v for v in views if id in v.components or id in v.connectors), None)
     if known is None:
         return id.replace("_", " ")

@@ -15,7 +15,9 @@ from diagnose.bike.build import build
 from diagnose.bike.currents import service
 from diagnose.bike.model import BikeView, Measurement
 from diagnose.bike.view import view
+from diagnose.catalogue.compose import compose_bike
 from diagnose.catalogue.differences import Difference, read_entries
+from diagnose.conversation.this_bike import as_words
 from diagnose.differing import lay_over, still_fits
 from diagnose.errors import UsageError
 from diagnose.journal import Record
@@ -31,7 +33,10 @@ from diagnose.wording import Wording
 
 @dataclass(slots=True, eq=False)
 class Bench:
-    """Everything a proving run asks. words: of jobs; own: of proving."""
+    """Everything a proving run asks. words: of jobs; own: of proving.
+
+    differs  what differs on this one bike from its file, in words
+    """
 
     plan: Plan
     sound: Sound
@@ -39,6 +44,7 @@ class Bench:
     rulebase: RuleBase
     words: Wording
     own: Wording
+    differs: tuple[str, ...]
     _open: Callable[[], UnusedWorld]
     _world: UnusedWorld | None = None
     _measurements: dict[str, Measurement] = field(default_factory=dict)
@@ -75,15 +81,28 @@ def open_bench(opened: Opened, bike: str, differences: Sequence[Difference] = ()
         raise still_fits(err, bike) if differences else err from err
     built = build(spec)
     sound = Sound(built, service(built), opened.library.instruments)
+    seen = view(built, opened.library.complaints, opened.library.instruments)
     return Bench(
         make_plan(sound),
         sound,
-        view(built, opened.library.complaints, opened.library.instruments),
+        seen,
         opened.rulebase,
         opened.wording,
         read_prove_wording(),
+        differences_in_words(opened, bike, differences, seen),
         lambda: UnusedWorld(opened.library, spec),
     )
+
+
+def differences_in_words(
+    opened: Opened, bike: str, differences: Sequence[Difference], seen: BikeView
+) -> tuple[str, ...]:
+    """What differs on the bike that is `seen`, one half line each."""
+    if not differences:
+        return ()
+    drawn = build(compose_bike(opened.library, bike))
+    as_drawn = view(drawn, opened.library.complaints, opened.library.instruments)
+    return tuple(as_words(d, SimpleNamespace(view=seen), as_drawn, opened.wording) for d in differences)
 
 
 def reopen_bench(opened: Opened, record: Record) -> Bench:

@@ -102,6 +102,7 @@ def facts(bench: Bench, state: State, when: Mapping[str, str], at: str = "") -> 
         "heads": [say(f"head_{h}") for h in ("check", "limit", "why", "reading", "result")],
         "phases": phases,
         "lists": [
+            *([{"title": say("sheet_differs"), "lines": list(bench.differs)}] if bench.differs else []),
             {"title": say("sheet_open"), "lines": opened},
             {"title": say("sheet_repairs"), "lines": repairs},
             {"title": say("sheet_notes"), "lines": list(state.notes)},

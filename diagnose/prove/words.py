@@ -102,7 +102,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "sheet_title": ("bike",),
     "sheet_by": ("by", "when"),
     "sheet_counts": ("passed", "failed", "open"),
-    "sheet_stands": (),
+    "sheet_differs": (),
     "sheet_open": (),
     "sheet_notes": (),
     "sheet_repairs": (),
