@@ -128,3 +128,28 @@ def spice_operating_point(deck: str, timeout: float = 30.0) -> dict[str, float]:
     if run.returncode or not found or "singular" in run.stderr.lower():
         raise SpiceFailed((run.stdout + run.stderr)[-800:])
     return found
+
+
+def spice_ac_volts(lines: Sequence[str], node: str, hertz: float, timeout: float = 30.0) -> float:
+    """Effective volts at a node in ngspice's AC analysis. Raises SpiceFailed with what ngspice said."""
+    control = [
+        ".control",
+        f"ac lin 1 {hertz:.9g} {hertz:.9g}",
+        f"print vm({node})",
+        "quit",
+        ".endc",
+        ".end",
+        "",
+    ]
+    done = subprocess.run(
+        ["ngspice", "-b", "-n"],
+        input="\n".join([*lines, *control]),
+        capture_output=True,
+        text=True,
+        timeout=timeout,
+        check=False,
+    )
+    found = re.search(rf"^vm\({node}\)\s*=\s*([-+0-9.eE]+)", done.stdout, re.MULTILINE)
+    if found is None:
+        raise SpiceFailed((done.stdout + done.stderr).strip()[-400:])
+    return float(found[1])

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from oracles import SpiceFailed, spice_operating_point
+from oracles import SpiceFailed, spice_ac_volts, spice_operating_point
 from shipped import KNOWLEDGE, loom, opened, parse, shown
 from test_ngspice_oracle import OVER, STEP, children, said
 from test_ready_bikes import posts, sound, word
@@ -23,6 +23,7 @@ from diagnose.bike.candidates import single_faults
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import Candidate, JobState, Measurement
 from diagnose.catalogue.compose import compose_bike
+from diagnose.circuit.netlist import Change
 from diagnose.conversation.asking import switch_lines
 from diagnose.conversation.intake import battery_reading
 from diagnose.conversation.state import State
@@ -158,6 +159,55 @@ def test_lamps_on_the_flywheel_are_right_when_it_revs_and_dim_at_idle() -> None:
         effective(p, "headlamp.low_filament", f"engine={rpm}") for rpm in ("1300", "3000", "5000", "8000")
     ]
     assert 6.0 < volts[0] < 11.0 and all(12.0 <= v <= 14.0 for v in volts[1:])
+
+
+OFF_THE_WINDING = (
+    "headlamp.low_open",
+    "ac_regulator.dead",
+    "ac_regulator.shorted=20mohm",
+    "lighting_winding.burnt",
+)
+
+
+def at_the_winding(p: Predictor, which: int, rpm: str) -> tuple[float, float, float, float, float]:
+    """(emf, ohms, reactance as told; terminal volts, amperes as solved) of a lighting winding."""
+    (id, x), thousands = next(iter(p.built.reactances.items())), float(rpm) / 1000.0
+    winding = p.built.elements[id]
+    told = {"ac_per_1000rpm": p.built.windings[id], "resistance": winding.values["resistance"]}
+    for f in p.candidates[which].faults:
+        told |= {e.param: e.value for e in f.edits if isinstance(e, Change) and e.target == id}
+    s = p.solution(JobState(), as_condition(p.built, f"engine={rpm}"), "ac")
+    volts = abs(float(s.between(winding.plus, winding.minus)[which]))
+    amps = abs(float(s.current(id)[which]))
+    return told["ac_per_1000rpm"] * thousands, told["resistance"], x * thousands, volts, amps
+
+
+@pytest.mark.parametrize("rpm", ["1300", "5000"])
+def test_ohms_and_reactance_of_a_lighting_winding_stand_at_right_angles(rpm: str) -> None:
+    """(V + I R)^2 + (I X)^2 = E^2: the triangle of volts of a series circuit (any textbook of AC)."""
+    p = sound(TRAIL, *OFF_THE_WINDING)
+    for which in range(len(OFF_THE_WINDING) + 1):
+        emf, ohms, reactance, volts, amps = at_the_winding(p, which, rpm)
+        assert amps > 0.3
+        assert math.hypot(volts + amps * ohms, amps * reactance) == pytest.approx(emf, rel=0.012), which
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("rpm", ["1300", "3000", "8000"])
+def test_a_lighting_winding_gives_what_ngspice_finds_with_a_coil_in_series(rpm: str) -> None:
+    """Its AC analysis, with the load as the ohms that the lamps have at the volts found."""
+    p = sound(TRAIL, *OFF_THE_WINDING)
+    hertz = float(rpm) / 60.0 * 4.0  # of four pairs of poles; the volts do not depend on it
+    for which in range(len(OFF_THE_WINDING) + 1):
+        emf, ohms, reactance, volts, amps = at_the_winding(p, which, rpm)
+        deck = [
+            "* a lighting winding and its load",
+            f"v1 1 0 dc 0 ac {emf:.9g}",
+            f"l1 1 2 {reactance / (2.0 * math.pi * hertz):.9g}",
+            f"r1 2 3 {ohms:.9g}",
+            f"r2 3 0 {volts / amps:.9g}",
+        ]
+        assert spice_ac_volts(deck, "3", hertz) == pytest.approx(volts, rel=0.012), which
 
 
 def test_a_lighting_winding_has_few_ohms_to_the_engine_and_its_volts_by_the_thousand() -> None:

@@ -386,8 +386,7 @@ def ac_edits(built: Build, condition: Condition, angle: float = 0.0) -> tuple[Ed
     """Further edits that turn the DC circuit into the AC one: windings drive it, DC sources are silent.
 
     Diodes are left out: what lies behind a rectifier does not load a winding in this first-order picture.
-    Volts and amperes are effective ones. A lighting winding's reactance grows with the revolutions as its
-    volts do; it is added to its ohms, not at right angles to them.
+    Volts and amperes are effective ones. What a lighting winding's reactance does to it is `lit`'s to know.
     """
     rpm = engine_rpm(built.spec, condition.engine)
     edits: list[Edit] = []
@@ -395,9 +394,6 @@ def ac_edits(built: Build, condition: Condition, angle: float = 0.0) -> tuple[Ed
         if element.id in built.windings:
             volts = built.windings[element.id] * rpm / 1000.0
             edits.append(Change(element.id, "emf", volts * winding_share(built, element.id, angle)))
-            if element.id in built.reactances:
-                ohms = element.values["resistance"] + built.reactances[element.id] * rpm / 1000.0
-                edits.append(Change(element.id, "resistance", ohms))
         elif element.id in built.clamps:
             continue
         elif element.law == "source":
@@ -427,9 +423,6 @@ def fault_edits_in(
             if alternating:
                 share = winding_share(built, e.target, angle)
                 out.append(Change(e.target, "emf", e.value * rpm / 1000.0 * share))
-        elif isinstance(e, Change) and e.target in built.reactances and e.param == "resistance":
-            more = built.reactances[e.target] * rpm / 1000.0 if alternating else 0.0
-            out.append(Change(e.target, e.param, e.value + more))
         elif isinstance(e, Change) and e.target in built.generators and e.param == "max_current":
             if turning and not alternating:
                 out.append(Change(e.target, e.param, e.value * charge_fraction(rpm)))

@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.bike.build import Build, ac_edits, condition_edits
+from diagnose.bike.lit import at_right_angles
 from diagnose.bike.model import Condition
 from diagnose.catalogue.conditions import fitting, parse_condition
 from diagnose.catalogue.model import Function, Requirement
 from diagnose.circuit.netlist import Case
-from diagnose.circuit.solve import compile_netlist, settle_cases
+from diagnose.circuit.solve import Compiled, compile_netlist, settle_cases
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,6 +107,13 @@ def is_lit(built: Build, condition: Condition) -> bool:
     return bool(built.reactances) and condition.engine not in ("off", "cranking")
 
 
+def _wound(built: Build, compiled: Compiled, condition: Condition) -> Case:
+    """The sound bike's AC case in a condition in which lighting windings turn."""
+    case = Case(condition_edits(built, condition) + ac_edits(built, condition))
+    (as_source,) = at_right_angles(built, compiled, [case], condition)
+    return Case((*case.edits, *as_source))
+
+
 def service(built: Build, conditions: Sequence[Condition] | None = None) -> Service:
     """Solve the sound bike in each condition of use, DC and (for the windings) AC."""
     chosen = tuple(conditions) if conditions is not None else use_conditions(built)
@@ -116,7 +124,7 @@ def service(built: Build, conditions: Sequence[Condition] | None = None) -> Serv
     ac_volts, ac_currents = np.zeros(solution.volts.shape), np.zeros(direct.shape)
     lit = [j for j, c in enumerate(chosen) if is_lit(built, c)]
     if lit:
-        wound = [Case(condition_edits(built, chosen[j]) + ac_edits(built, chosen[j])) for j in lit]
+        wound = [_wound(built, compiled, chosen[j]) for j in lit]
         alternating = settle_cases(compiled, wound)
         ac_volts[:, lit] = alternating.volts
         ac_currents[:, lit] = np.abs([alternating.current(e.id) for e in built.netlist.elements])
@@ -132,7 +140,7 @@ def service(built: Build, conditions: Sequence[Condition] | None = None) -> Serv
     if built.windings:
         turning = Condition((), "cranking")
         run = next((c for c in chosen if c.engine == "cranking"), turning)
-        case = Case(condition_edits(built, run) + ac_edits(built, run))
+        case = _wound(built, compiled, run)
         ac = settle_cases(compiled, [case])
         currents = [abs(float(ac.current(e.id)[0])) for e in built.netlist.elements]
         for i, element in enumerate(built.netlist.elements):

@@ -22,6 +22,7 @@ from diagnose.bike.build import (
 )
 from diagnose.bike.currents import Service, is_lit
 from diagnose.bike.dynamo import HELD, PER_1000RPM, armature_volts
+from diagnose.bike.lit import at_right_angles
 from diagnose.bike.model import Candidate, Condition, JobState
 from diagnose.catalogue.model import Instrument
 from diagnose.circuit.netlist import Case, Change, Edit, Force
@@ -181,7 +182,10 @@ class Situations:
                     own += (Change(e, "closed", 0.0),)
             own += tuple(Change(e, "emf", float(volts[i])) for e, volts in made.items())
             cases.append(Case(own, states[i], base))
-        return cases
+        if mode != "ac" or not self.built.reactances:
+            return cases
+        more = at_right_angles(self.built, self.compiled, cases, condition)
+        return [Case((*c.edits, *e), c.states, c.given) for c, e in zip(cases, more, strict=True)]
 
     def _weakened_charge(self, condition: Condition, share: float, edits: Sequence[Edit]) -> tuple[Edit, ...]:
         """The alternator's AC side limits what its rectifier can deliver; a dead regulator stays dead."""
