@@ -195,6 +195,19 @@ def test_an_ammeter_in_place_of_a_fuse_or_in_series_shows_the_circuits_current()
     assert shown.amps[0] == pytest.approx(-12.6 / (0.02 + 0.01 + 0.005 + 0.02 + 2.0), rel=1e-7)
 
 
+def test_an_ohmmeter_between_a_loose_ring_and_ground_shows_nothing() -> None:
+    """Elements side by side, both wires of their part off: OL to ground, their own ohms across. Closed form."""
+    ring = (
+        resistor("one", "p", "q", 100.0),
+        resistor("two", "p", "q", 300.0),
+        resistor("rest", "r", "gnd", 5.0),
+    )
+    solution = settle_cases(compile_netlist(Netlist(ring, (), "gnd")), [Case()])
+    read = instruments.read_ohms(solution, [("p", "gnd"), ("q", "gnd"), ("p", "r"), ("p", "q"), ("r", "gnd")])
+    assert np.isinf(read[:3, 0]).all()
+    assert read[3:, 0] == pytest.approx([75.0, 5.0], rel=1e-6)
+
+
 def test_an_ammeter_in_the_batterys_lead_reads_a_battery_joined_the_wrong_way_round() -> None:
     """The same lead is undone, the current only runs the other way. Closed form, as above."""
     compiled = compile_netlist(fused(resistor("load", "p", "gnd", 2.0)))

@@ -191,12 +191,13 @@ BY_HAND = {
         {"clock_feed", "start_feed"},
     ),
     "old_twin_6v": ({"supply": "plus6"}, set()),
+    "commuter_6v": ({"supply": "minus6"}, set()),
     "trail_single_no_battery": ({"supply": "without"}, set()),
     "road_four": ({"cylinders": "four", "ignition": "transistor", "tell_tale": "single"}, set()),
 }
 
 
-UNLISTED = {"all_dead", "brake_light_lever", "lights_pulse", "regulator_hot"}
+UNLISTED = {"all_dead", "brake_light_lever", "lights_pulse", "overcharging", "regulator_hot"}
 
 
 @pytest.mark.parametrize("bike", BY_HAND)

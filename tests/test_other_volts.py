@@ -21,7 +21,7 @@ from diagnose.audit import sound_bike
 from diagnose.bike.acts import measurements
 from diagnose.bike.candidates import single_faults
 from diagnose.bike.currents import as_condition
-from diagnose.bike.model import Candidate, JobState, Measurement
+from diagnose.bike.model import Candidate, Condition, JobState, Measurement
 from diagnose.catalogue.compose import compose_bike
 from diagnose.circuit.netlist import Change
 from diagnose.conversation.asking import switch_lines
@@ -34,7 +34,7 @@ from diagnose.predictions.compute import Predictor
 from diagnose.wiring import BikeWorld
 from diagnose.wording import read_wording
 
-TWIN, TRAIL = "old_twin_6v", "trail_single_no_battery"
+TWIN, TRAIL, COMMUTER = "old_twin_6v", "trail_single_no_battery", "commuter_6v"
 NUMERIC = ("volts", "drop", "ac_volts", "ohms", "amps")
 
 
@@ -244,8 +244,53 @@ def test_nothing_is_read_at_a_battery_that_is_not_there() -> None:
     assert not [line for line in told if "attery" in line or "Key" in line]
 
 
+# ---- 6 V, minus at the frame, lamps from the flywheel, a small battery for the rest --------------------
+
+ON_THE_COMMUTER = ("battery.flat", "headlamp.low_open", "rectifier.dead", "rectifier.shorted=20mohm")
+
+
+def test_a_commuter_of_two_circuits_is_sound_within_the_limits_of_the_trade() -> None:
+    """6 V running 6.6 to 7.4 V (half of 13.2 to 14.8, from memory), fuses to 80 %, 25 mA at rest (common
+    practice); lamps without a regulator: right when it revs, dim at idle is normal (common practice)."""
+    p = sound(COMMUTER)
+    functions = p.built.spec.functions
+    assert {f: word(p, f) for f in functions} == dict.fromkeys(functions, "works")
+    for complaint in p.built.spec.complaints:
+        assert complaint_chance(p, opened().library.complaints[complaint])[0] < 0.5, complaint
+    assert 6.6 <= posts(p, "engine=5000,key=run") <= 7.4
+    rest = p.solution(JobState(), Condition())
+    assert abs(float(rest.current(p.built.batteries[0])[0])) <= 0.025
+    both = p.solution(JobState(), as_condition(p.built, "horn=pressed,key=run,rear_brake=pressed"))
+    assert abs(float(both.current("main_fuse.link")[0])) <= 0.8 * 10.0
+    volts = [
+        effective(p, "headlamp.low_filament", f"engine={rpm}") for rpm in ("1300", "3000", "5000", "8000")
+    ]
+    assert 3.0 < volts[0] < 5.4 and all(6.0 <= v <= 7.5 for v in volts[1:])
+
+
+def test_what_goes_wrong_in_one_circuit_of_the_commuter_leaves_the_other_alone() -> None:
+    """It starts with a flat battery; a headlamp that blows lets the small lamps blow as it revs; a rectifier
+    that shorts empties the battery (common practice, no source)."""
+    p = sound(COMMUTER, *ON_THE_COMMUTER)
+    assert [word(p, "spark", i) for i in range(5)] == ["works"] * 5
+    assert float(p.solution(JobState(), Condition()).volts.max(axis=0)[1]) < 5.9  # half of 11.7 V: empty
+    assert [word(p, "low_beam", i) for i in (1, 2)] == ["works", "dead"]
+    complaints = opened().library.complaints
+    assert complaint_chance(p, complaints["lamps_blow"])[:3] == pytest.approx([0.0, 0.0, 1.0], abs=0.05)
+    assert complaint_chance(p, complaints["drains_overnight"])[3:] == pytest.approx([0.0, 1.0], abs=0.05)
+    assert [word(p, "charging", i) for i in (3, 4)] == ["dead", "dead"]
+
+
+def test_the_commuters_diode_reads_one_way_only() -> None:
+    """0.3 to 0.8 V one way, OL the other (a trade text and a forum guide)."""
+    ways = ("rectifier.ac:rectifier.plus", "rectifier.plus:rectifier.ac")
+    read = [parse(f"diode:{way}@apart=rectifier_plug,battery=off", COMMUTER) for way in ways]
+    one, other = (shown("", measurements=[m], bike=COMMUTER)["readings"][0]["value"] for m in read)
+    assert 0.3 <= one <= 0.8 and other is None
+
+
 @pytest.mark.oracle
-@pytest.mark.parametrize("bike", [TWIN, TRAIL])
+@pytest.mark.parametrize("bike", [TWIN, TRAIL, COMMUTER])
 def test_readings_agree_with_ngspice(bike: str) -> None:
     """Seeded faults and measurements, limit 5 mV or 0.5 %, an ohm's last digit."""
     built, in_use = loom(bike)

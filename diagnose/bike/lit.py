@@ -76,7 +76,7 @@ def _rested(
     moving = np.arange(len(cases))
     for _ in range(ROUNDS_MOST):
         given = []
-        for n in moving:
+        for n in moving.tolist():
             more = _as_sources(built, cases[n], reactances, _at(out, n))
             given.append(Case((*cases[n].edits, *more), cases[n].states, cases[n].given))
         here = settle_cases(compiled, given)

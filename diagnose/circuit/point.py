@@ -162,12 +162,15 @@ class Point:
         return currents
 
     def resistance(self, plus: int, minus: int) -> Array:
-        """(B,) Thevenin resistance between two nodes. [ohm]"""
+        """(B,) Thevenin resistance between two nodes. [ohm]
+
+        A ring cut off from everything has no chain end to leak from: it hangs on one leak as a deck's does.
+        """
         total = np.zeros(self.part.sheet.size)
         _, inverse = self.factors
         for position, passed in self.inject(plus, minus).items():
             passed = passed * passed
-            passed *= inverse[position]
+            passed *= np.where(inverse[position] > 0.0, inverse[position], LEAK_OHMS)
             total += passed
         return total
 

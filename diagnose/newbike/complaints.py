@@ -59,6 +59,10 @@ def _can_show(symptom: Symptom, spec: BikeSpec) -> bool:
         return False
     if set(symptom.states) == {STUCK} and "flasher" not in words:
         return False
+    if "key=off" in symptom.condition.split(",") and not any(
+        "key=" in f.when for f in _named(spec, symptom.function)
+    ):
+        return False  # the key never switched it
     try:
         parse_condition(fitting(symptom.condition, spec.controls), spec)
     except UsageError:  # speaks of a control that this bike does not have
