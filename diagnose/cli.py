@@ -10,9 +10,8 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 
-from diagnose.conversation.screen import clean
 from diagnose.errors import DiagnoseError, KnowledgeError
-from diagnose.output import WRONG_USE
+from diagnose.output import WRONG_USE, clean
 
 KITS = ("hands", "lamp", "meter", "workshop")
 SKILLS = ("beginner", "trade")
@@ -242,7 +241,7 @@ def parser() -> argparse.ArgumentParser:
     prove.add_argument("--bike", required=True, help="id of a bike, or path of a bike file")
     prove.add_argument("--kit", choices=KITS)
     prove.add_argument("--skill", choices=SKILLS)
-    prove.add_argument("--by", default="", metavar="NAME", help="who reads, for the sheet")
+    prove.add_argument("--by", type=clean, default="", metavar="NAME", help="who reads, for the sheet")
     prove.add_argument("--lines", action="store_true", help="JSON lines on standard input and output")
     prove.add_argument("--plain", action="store_true", help="never redraw; for screen readers and logs")
     prove.add_argument("--folder", metavar="FOLDER", help="where journals are kept")

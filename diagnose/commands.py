@@ -14,10 +14,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.conversation.screen import clean, wrap
+from diagnose.conversation.screen import wrap
 from diagnose.errors import KnowledgeError, UsageError
 from diagnose.locations import bike_names, knowledge_folder
-from diagnose.output import DONE, FAILED, write_text
+from diagnose.output import DONE, FAILED, clean, write_text
 
 if TYPE_CHECKING:
     from diagnose.bike.build import Build

@@ -28,7 +28,9 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     # what things are called
     "suspect_no_fault": (),
     "suspect_unmodelled": (),
-    "point_with_colour": ("point", "colour"),
+    "point_with_colour": ("point", "wires"),
+    "wire_of_colour": ("colour",),
+    "wire_with_stripe": ("colour", "stripe"),
     "point_with_wires": ("point", "count"),
     "battery_plus": (),
     "battery_minus": (),
@@ -243,6 +245,7 @@ WORD_LISTS: Mapping[str, bool] = {
     "special": True,
     "functions": False,
     "hedges": False,
+    "qualifiers": False,
     "before": True,
     "alike": True,
     "fillers": False,

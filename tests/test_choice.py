@@ -284,6 +284,56 @@ def test_a_part_that_cannot_be_returned_wants_a_second_method():
     assert next_act(problem, belief, none_left, BARE).sort == "repair"
 
 
+def test_a_second_method_is_only_asked_for_if_it_can_count():
+    """By hand: r0's suspect 0.97, the one beside it 0.03, a third long ruled out. `tells` splits the first
+    two: it speaks for r0 by ln(0.95/0.05) = 2.9 nats; `sides` tells both from the third alone: 0 nats against
+    what is left, so it could be asked for ever and never count.
+    """
+    sides = test_option("sides", yes_no([0.95, 0.95, 0.05]), 0.3)
+    tells = test_option("tells", yes_no([0.95, 0.05, 0.05]), 2.0)
+    repairs = (
+        repair_option("r0", [1, 0, 0], 10.0, returnable=False),
+        repair_option("r1", [0, 1, 0]),
+        repair_option("r2", [0, 0, 1]),
+    )
+    belief = np.array([0.97, 0.03, 0.0])
+    both = Problem(np.full(3, 1 / 3), (sides, tells), repairs)
+    assert next_act(both, belief, Paid(supports={"r0": 1}), BARE).option == "tells"
+    alone = Problem(np.full(3, 1 / 3), (sides,), repairs)
+    assert next_act(alone, belief, Paid(supports={"r0": 1}), BARE).sort == "repair"
+
+
+def test_what_costs_nothing_goes_before_a_part_that_would_cure_the_same():
+    """A flat battery is charged before a new one is bought, unless the new one is what is mostly needed."""
+    charge = repair_option("charge", [1, 0], 10.0)
+    renew = replace(repair_option("renew", [1, 1], 10.0), price=60.0)
+    problem = Problem(np.array([0.5, 0.5]), (), (charge, renew))
+    assert next_act(problem, np.array([0.9, 0.1]), Paid(), BARE).option == "charge"
+    assert next_act(problem, np.array([0.3, 0.7]), Paid(), BARE).option == "renew"
+    tried = Paid(repairs_done=frozenset({"charge"}))
+    assert next_act(problem, np.array([0.9, 0.1]), tried, BARE).option == "renew"
+
+
+def test_the_surer_the_less_a_confirming_test_may_cost():
+    """At 0.8 half of the ten minutes may be spent, (1 - 0.8) / (1 - 0.6); at 0.92 two."""
+    problem = two_suspects()
+    (tells,) = problem.measurements
+    for chance, dear, sort in ((0.8, 4.9, "measure"), (0.8, 5.1, "repair"), (0.92, 2.1, "repair")):
+        asked = replace(problem, measurements=(replace(tells, minutes=dear),))
+        assert next_act(asked, np.array([chance, 1 - chance]), Paid(), BARE).sort == sort, (chance, dear)
+
+
+def test_the_time_to_read_a_question_is_planned_with():
+    """Two tests of 0.2 and 1 min, the dearer tells twice as much: with 0.5 min a question it goes first."""
+    cheap = test_option("glance", yes_no([0.8, 0.2, 0.5]), 0.2)
+    good = test_option("reading", yes_no([0.99, 0.01, 0.5]), 1.0)
+    repairs = tuple(repair_option(f"r{i}", np.eye(3)[i], 30.0) for i in range(3))
+    problem = Problem(np.array([0.45, 0.45, 0.1]), (cheap, good), repairs)
+    assert next_act(problem, problem.prior, Paid(), BARE).option == "glance"
+    slow = replace(problem, asking_min=0.5)
+    assert next_act(slow, problem.prior, Paid(), BARE).option == "reading"
+
+
 def test_an_unmodelled_fault_ends_in_an_honest_stop():
     """More than half for what nobody listed; it takes no part in repair costs below that."""
     problem = Problem(

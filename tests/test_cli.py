@@ -19,6 +19,7 @@ from diagnose import cli
 from diagnose.catalogue import compose as compose_module
 from diagnose.catalogue.model import Library
 from diagnose.catalogue.spec import BikeSpec
+from diagnose.output import write_text
 from diagnose.quantities import read_reading
 
 BIKE = ("--bike", "custom_single")
@@ -58,6 +59,33 @@ def run(capsys: pytest.CaptureFixture[str]):
         return code, out.out, out.err
 
     return go
+
+
+# ---- names that would steer a terminal ---
+
+
+def test_names_of_files_and_people_stay_text_on_a_terminal(run, tmp_path) -> None:
+    """ECMA-48: a control sequence begins with ESC (1B) or CSI (9B); none may reach the terminal."""
+    case = tmp_path / "red\x1b[31m\x9b1m.yaml"
+    case.write_text("case: x\n", encoding="utf-8")
+    bike = tmp_path / "b\x1b]0;title\x07.yaml"
+    bike.write_text('bike: b\ntitle: "\\e[2J"\n', encoding="utf-8")
+    for asked in (
+        ("replay", case),
+        ("check", bike),
+        ("expect", "--bike", bike),
+        ("--knowledge", tmp_path / "no\x1b[1mwhere", "bikes"),
+    ):
+        code, out, err = run(*asked)
+        assert code != 0 and out + err
+        assert not set(out + err) & {"\x1b", "\x9b", "\x07"}
+    by = cli.parser().parse_args(["prove", "--bike", "custom_single", "--by", "A\x1b[31m Hand\x07"]).by
+    assert by == "A[31m Hand"
+
+
+def test_what_is_written_on_a_terminal_keeps_its_tabs_and_lines(capsys) -> None:
+    write_text("a\tb\x1b[1m\nc", "-")
+    assert capsys.readouterr().out == "a\tb[1m\nc\n"
 
 
 # ---- shapes ----------------------------------------------------------------------------------------

@@ -93,6 +93,17 @@ def test_a_bad_sense_wire_raises_the_volts_by_what_it_loses() -> None:
     assert (complaint_chance(p, complaint) > 0.5)[[0, 2, 3, 4]].tolist() == [False, True, True, True]
 
 
+def test_nobody_complains_of_too_many_volts_while_the_engine_cannot_run() -> None:
+    """Without its sense the regulator drives the field full; but a blown ignition fuse stops the engine too.
+
+    Common practice, no source.
+    """
+    p = sound(BIKE, "ignition_fuse.blown", "regulator_plug_sense.poor=280ohm")
+    assert volts(p, "battery.plus")[1] > 14.9  # were it turned by hand
+    complaint = opened().library.complaints["overcharging"]
+    assert (complaint_chance(p, complaint) > 0.5).tolist()[1:] == [False, True]
+
+
 @pytest.mark.oracle
 @pytest.mark.parametrize("ohms", OHMS)
 def test_ngspice_with_a_source_that_follows_the_sensed_node_finds_the_same_volts(ohms: float) -> None:

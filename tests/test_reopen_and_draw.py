@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import networkx as nx
 from fake_world import SEE_LAMP, VOLTS_FUSE, bench
@@ -66,6 +68,12 @@ def test_where_draws_the_tips_within_forty_columns_and_leaves_the_question_open(
     )
     assert event["lines"][0] == " +  plus post of the battery"
     assert fed.open is not None
+
+
+def test_where_draws_only_the_two_posts_for_the_battery_itself():
+    state, _, w, o = started("volts:battery.plus:battery.minus@")
+    _, (event,) = step(state, {"do": "where"}, w, o.rulebase, o.wording)
+    assert event["lines"] == [" R  plus post of the battery", " B  minus post of the battery"]
 
 
 def test_where_has_nothing_to_draw_for_a_look(tmp_path):
@@ -155,6 +163,22 @@ def test_every_colour_of_every_loom_has_a_word():
     for colour in colours:
         assert not set(names.colour_words(colour, o.wording)) & set("ABCDEFGHIJKLMNOPQRSTUVWXYZ"), colour
     assert names.colour_words("LGNRD", o.wording) == "light green with red"
+    assert names.colour_words("GN/YE", o.wording) == "green with yellow"
+    assert names.colour_words("BU,GN/YE", o.wording) == "blue and green with yellow"
+
+
+def test_a_point_names_its_wires_stripes_and_all():
+    """IEC 60757: GN/YE is one wire, green with a yellow tracer; a comma parts two wires."""
+    o, w = opened(), world()
+    seen = w.view.points["dash.ground"]
+    for colours, told in (
+        ("GN/YE", "dash, ground (green wire with yellow stripe)"),
+        ("BU,BK/WH", "dash, ground (blue wire and black wire with white stripe)"),
+        ("BU,BK/WH,RD", "dash, ground (3 wires there)"),
+        ("", "dash, ground"),
+    ):
+        view = replace(w.view, points={"dash.ground": replace(seen, colour=colours)})
+        assert names.point(SimpleNamespace(view=view), "dash.ground", o.wording) == told
 
 
 def spec(bike):

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import pytest
 from fake_world import HEAR_HORN, SEE_LAMP, VOLTS_REST, bench
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.bike.model import Condition, FunctionView, Measurement
 from diagnose.conversation.likeness import names_meant
 from diagnose.conversation.shorthand import MOST_ITEMS, match_complaints, split, understand
 
@@ -56,6 +61,44 @@ def test_what_is_not_understood_says_what_to_type(line, text):
     result = understand(WORLD, line, WORDS)
     assert result.items == ()
     assert text in str(result.unclear[0][1])
+
+
+def flashing_bike():
+    """A bike of which only the words are wanted: indicators, hazard lamps, tell-tale, and one odd look."""
+    titles = {
+        "left_indicator": "left indicators",
+        "right_indicator": "right indicators",
+        "hazard_left": "hazard lamps, left side",
+        "hazard_right": "hazard lamps, right side",
+        "tell_tale_left": "left indicator tell-tale",
+        "right_alone": "the left side stays dark while the right flashes",
+    }
+    view, looks = {}, {}
+    for f, title in titles.items():
+        when = Condition(controls=(("lever", f),))
+        choices = ("works", "dead") if f in ("tell_tale_left", "right_alone") else FUNCTION_WORDS["flash"]
+        view[f] = FunctionView(f, title, "flash", when, choices)
+        look = f"observe:{f}@{when.text}"
+        looks[look] = Measurement(look, "observe", when, what=f, choices=choices)
+    return SimpleNamespace(view=replace(WORLD.view, functions=view), measurements=looks)
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ("left flashes fast", {"left_indicator": "fast"}),
+        ("right steady", {"right_indicator": "steady"}),
+        ("left blinker dead", {"left_indicator": "dead"}),
+        ("indicators ok", {"left_indicator": "works", "right_indicator": "works"}),
+        ("hazard left dead", {"hazard_left": "dead"}),
+        ("hazards dead", {"hazard_left": "dead", "hazard_right": "dead"}),
+        ("left tell-tale dead", {"tell_tale_left": "dead"}),
+    ],
+)
+def test_the_indicators_are_meant_unless_the_hazard_lamps_are_named(line, expected):
+    result = understand(flashing_bike(), line, WORDS)
+    found = {i.measurement.partition(":")[2].partition("@")[0]: i.value for i in result.items}
+    assert (found, result.unclear) == (expected, ())
 
 
 def test_the_understood_part_of_a_line_is_taken_and_the_rest_is_told():

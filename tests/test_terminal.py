@@ -9,10 +9,11 @@ import pytest
 from fake_world import bench
 
 from diagnose.catalogue.differences import Difference
-from diagnose.conversation.screen import clean, wrap
+from diagnose.conversation.screen import wrap
 from diagnose.conversation.session import new_session, resume_session
 from diagnose.conversation.terminal import PlainTerminal, converse
 from diagnose.journal import open_journal
+from diagnose.output import clean
 
 TOOLS = bench()
 
@@ -40,7 +41,7 @@ KNOWN = {
 def test_a_whole_job_from_nothing_known_to_the_proof(tmp_path):
     """A rider with a meter and a broken filament; he types numbers of choices and readings."""
     typed = ["no headlight", "3", "1", "none", "yes", "horn ok, batt 12,6"]
-    typed += ["12.6", "done", "yes", "works", "yes"]
+    typed += ["dead", "12.6", "done", "yes", "works", "yes"]
     shown, session = talk(tmp_path, typed)
     assert session.state.outcome == "repaired" and session.state.repaired == ("lamp.renew",)
     for text in (

@@ -64,6 +64,9 @@ AND_LOOK_MINUTES = 1.5  # start or turn the engine and look again after a stir (
 ASLEEP_MINUTES = 10.0  # until alarm, dash and module sleep (common practice: 10 to 20)
 # With the ammeter in place a fuse is out and in again in a minute; bridging and waiting is shared (estimate).
 DRAIN_STEP_MINUTES, DRAIN_STEP_WAIT_MINUTES = 1.5, 2.0
+# With a lamp in a fuse's place one branch is undone and looked at in a minute (common practice); putting the
+# lamp in is shared by about three looks (estimate).
+LAMP_STEP_MINUTES = 1.3
 DROP_BELOW = 1.0  # V on a 12 V bike: what a sound bike shows less of is a loss, not a supply
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
@@ -458,7 +461,10 @@ def _bench(
 
 
 def _short_hunt(built: Build, service: Service, instruments, points, put) -> None:
-    """Ohms to ground behind each fuse and at each side of each connector way; a lamp for each fuse."""
+    """Ohms to ground behind each fuse and at each side of each connector way; a lamp for each fuse.
+
+    Both also with each branch behind the fuse undone.
+    """
     spec = built.spec
     ground = spec.ground_post
     key_on = [c for c in service.conditions if len(c.controls) == 1 and c.engine == "off"]
@@ -467,11 +473,15 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
         first, second = (f"{fuse}.{t}" for t in kind.terminals[:2])
         off = Condition(out=(fuse,), battery=False)
         put(two_point(built, instruments, "ohms", second, ground, off))
-        for joint in joints_behind(built, second):
-            put(two_point(built, instruments, "ohms", second, ground, replace(off, apart=(joint,))))
         used = fuse_conditions(built, service, fuse)
         for condition in used:
             put(two_point(built, instruments, "lamp", first, second, replace(condition, out=(fuse,))))
+        for joint in joints_behind(built, second):
+            put(two_point(built, instruments, "ohms", second, ground, replace(off, apart=(joint,))))
+            for condition in used[:1]:  # one branch after the other: the lamp dims at the culprit
+                cut = replace(condition, out=(fuse,), apart=(joint,))
+                lamp = two_point(built, instruments, "lamp", first, second, cut)
+                put(replace(lamp, minutes=LAMP_STEP_MINUTES))
         if used and not _carries_starter(service, built, fuse):
             put(amps(built, instruments, fuse, replace(used[0], out=(fuse,))))
     for connector, ways in spec.connectors.items():

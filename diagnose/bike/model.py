@@ -154,7 +154,7 @@ class JobState:
 
 @dataclass(frozen=True, slots=True)
 class PointView:
-    """A place a probe can touch, in words. colour: wire colour there; '' if bare metal."""
+    """A place a probe can touch, in words. colour: of the wires there, joined by ','; '' if bare metal."""
 
     id: str
     title: str

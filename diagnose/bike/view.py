@@ -13,14 +13,14 @@ from diagnose.catalogue.model import Complaint, Instrument
 
 
 def wire_colours(built: Build) -> dict[str, str]:
-    """test point -> colours of the wires that end there, joined by '/'."""
+    """test point -> colours of the wires that end there, joined by ',': 'BU,GN/YE' are two wires."""
     found: dict[str, list[str]] = {}
     for wire in built.spec.wires.values():
         for end in (wire.start, wire.end):
             found.setdefault(end, [])
             if wire.colour not in found[end]:
                 found[end].append(wire.colour)
-    return {point: "/".join(colours) for point, colours in found.items()}
+    return {point: ",".join(colours) for point, colours in found.items()}
 
 
 def _joints(built: Build) -> dict[str, tuple[str, str]]:

@@ -41,18 +41,23 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
     chance = float(now.cures[repair] @ belief / belief.sum())
     if option.sort != "try":
         if chance < limits.sure and weighed.informs:
-            confirm = _confirming(weighed, repair, limits, prior_rest=False)
+            worth = weighed.cost_to_go <= limits.dear * value
+            if chance < limits.likely and worth:
+                return _measure(
+                    weighed, best_test(weighed), weighed.cost_to_go, "no work on less than a likely cause"
+                )
+            confirm = _confirming(weighed, repair, chance, limits)
             if confirm >= 0:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
-            worth = weighed.cost_to_go <= limits.dear * value
-            if option.price > 0.0 and chance < limits.likely and worth:
-                return _measure(
-                    weighed, best_test(weighed), weighed.cost_to_go, "no part on less than a likely cause"
-                )
             if option.price > 0.0 and chance < limits.hopeless:
                 return _instead_of_a_part(weighed, option.id, chance, value)
+        free = _without_a_part(weighed, belief, repair)
+        if free >= 0:
+            spared = now.repairs[free]
+            cure = float(now.cures[free] @ belief / belief.sum())
+            return Act(spared.sort, spared.id, value, f"{cure:.0%} to cure, and no part is bought", runners)
         if not option.returnable and now.paid.supports.get(option.id, 0) < limits.second_method:
-            confirm = _confirming(weighed, repair, limits, prior_rest=True)
+            confirm = _second_method(weighed, repair, limits)
             if confirm >= 0:
                 reason = f"second method before {option.id}, which cannot be returned"
                 return _measure(weighed, confirm, value, reason)
@@ -103,28 +108,61 @@ def _runners_up(weighed: Weighed, leave: int = -1) -> tuple[tuple[str, float, fl
     )
 
 
-def _confirming(weighed: Weighed, repair: int, limits: Limits, *, prior_rest: bool) -> int:
-    """The affordable test that best tells this repair's candidates from all others; -1 if none does.
+def _confirming(weighed: Weighed, repair: int, chance: float, limits: Limits) -> int:
+    """The affordable test that tells this repair's candidates from all others; -1 if none does.
 
-    prior_rest  weigh the others by the prior, for a second opinion when the belief is already one-sided
+    chance  of cure [1]. The surer it is already, the less a test may cost: all that is won is the chance that
+            the work was in vain
     """
     now = weighed.now
     block = stack(now.problem.measurements)
     cured = weighed.belief * now.cures[repair]
-    source = np.where(now.wants >= 0, now.problem.prior, 0.0) if prior_rest else weighed.belief
-    apart = _apart(block, cured, source * (1.0 - now.cures[repair]))
+    apart = _apart(block, cured, weighed.belief * (1.0 - now.cures[repair]))
     if apart is None:
         return -1
     limit = max(limits.patience_min, float(now.cost[repair]))
+    limit *= min(1.0, (1.0 - chance) / (1.0 - limits.likely))
     fit = (apart >= limits.separates) & (now.tests <= limit)
-    if prior_rest:
-        # a second opinion counts only if it can still speak against what is left besides the suspect
-        left = _apart(block, cured, weighed.belief * (1.0 - now.cures[repair]))
-        fit &= (left if left is not None else 0.0 * apart) >= limits.separates
     if not fit.any():
         return -1
     # information grows roughly with the square of the distance
     return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0)))
+
+
+def _second_method(weighed: Weighed, repair: int, limits: Limits) -> int:
+    """The affordable test that can count as one more independent reading for a repair; -1 if none can.
+
+    It must tell the suspects of the repair from what the prior would put in their place, and, if they are at
+    fault, be likely to speak for them against all that is left by as much as a reading must to be counted.
+    """
+    now = weighed.now
+    block = stack(now.problem.measurements)
+    cured = weighed.belief * now.cures[repair]
+    others = 1.0 - now.cures[repair]
+    apart = _apart(block, cured, np.where(now.wants >= 0, now.problem.prior, 0.0) * others)
+    counts = _counts(block, cured, weighed.belief * others, limits.support)
+    if apart is None or counts is None:
+        return -1
+    limit = max(limits.patience_min, float(now.cost[repair]))
+    fit = (apart >= limits.separates) & (counts >= 0.5) & (now.tests <= limit)
+    if not fit.any():
+        return -1
+    return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0)))
+
+
+def _without_a_part(weighed: Weighed, belief: np.ndarray, part: int) -> int:
+    """A repair without a part that cures most of what a dear one would in no more minutes; -1 if none."""
+    now = weighed.now
+    if now.repairs[part].price <= 0.0:
+        return -1
+    chance = now.cures @ belief
+    shared = np.minimum(now.cures, now.cures[part]) @ belief
+    free = [
+        i
+        for i, r in enumerate(now.repairs)
+        if r.price <= 0.0 and now.cost[i] <= now.cost[part] and shared[i] > 0.5 * chance[part]
+    ]
+    return max(free, key=lambda i: (shared[i], -now.cost[i], -i), default=-1)
 
 
 def _apart(block: Stack, cured: np.ndarray, rest: np.ndarray) -> np.ndarray | None:
@@ -134,3 +172,13 @@ def _apart(block: Stack, cured: np.ndarray, rest: np.ndarray) -> np.ndarray | No
     pair = np.stack([cured / cured.sum(), rest / rest.sum()]).astype(block.table.dtype)
     shown = pair @ block.table
     return 0.5 * np.abs(shown[0] - shown[1]).reshape(block.n_measurements, -1).sum(axis=1)
+
+
+def _counts(block: Stack, cured: np.ndarray, rest: np.ndarray, nats: float) -> np.ndarray | None:
+    """(n_measurements,) chance that a reading speaks for the one group by at least so much, if it is true."""
+    if cured.sum() <= 0.0 or rest.sum() <= 0.0:
+        return None
+    pair = np.stack([cured / cured.sum(), rest / rest.sum()]).astype(block.table.dtype)
+    shown = (pair @ block.table).reshape(2, block.n_measurements, -1)
+    speaks = shown[0] >= shown[1] * np.exp(nats)
+    return np.where(speaks, shown[0], 0.0).sum(axis=1)

@@ -52,6 +52,7 @@ class Problem:
              written as a place too
     setups   (from, to) -> minutes to change the set-up; missing = setup_min; '' on either side costs nothing
     allowed  measurement id -> allowed now (missing = True)
+    asking_min  minutes that any act takes besides: to read what is asked or advised, and to answer
     """
 
     prior: np.ndarray
@@ -63,6 +64,7 @@ class Problem:
     unmodelled: int = -1
     wait_weight: float = 0.1
     setup_min: float = 0.3
+    asking_min: float = 0.0
     setups: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
 

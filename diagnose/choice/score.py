@@ -80,7 +80,8 @@ class Situation:
 def situation(problem: Problem, paid: Paid) -> Situation:
     """Work out present costs.
 
-    c_t = minutes + unpaid access + set-up change + waiting * its weight; c_r = minutes + unpaid access.
+    c_t = minutes + asking + unpaid access + set-up change + waiting * its weight
+    c_r = minutes + asking + unpaid access
     A candidate wants the repair with the least minutes per chance of cure.
     """
     n_tests = len(problem.measurements)
@@ -89,11 +90,14 @@ def situation(problem: Problem, paid: Paid) -> Situation:
         more = unpaid(problem, paid, option.places) + setup_change(problem, paid.setup, option.setup)
         extra[i] = more
         if option.id not in paid.used and problem.allowed.get(option.id, True):
-            tests[i] = max(option.minutes + more + problem.wait_weight * option.wait_min, MINUTE_FLOOR)
+            act = option.minutes + problem.asking_min + problem.wait_weight * option.wait_min
+            tests[i] = max(act + more, MINUTE_FLOOR)
     repairs = tuple(
         r for r in problem.repairs if r.id not in paid.repairs_done and problem.allowed.get(r.id, True)
     )
-    cost = np.array([max(r.minutes + unpaid(problem, paid, r.places), MINUTE_FLOOR) for r in repairs])
+    cost = np.array(
+        [max(r.minutes + problem.asking_min + unpaid(problem, paid, r.places), MINUTE_FLOOR) for r in repairs]
+    )
     n = len(problem.prior)
     cures = _cure_matrix(repairs) if repairs else np.zeros((0, n))
     wants = np.full(n, -1)

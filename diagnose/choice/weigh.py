@@ -25,14 +25,16 @@ class Limits:
 
     sure          chance of cure at which work or a part is advised
     lost          chance of `unmodelled` (or of nothing that can be repaired) at which to stop
-    likely        below this chance a part that costs money waits while measuring on is worth its minutes
+    likely        below this chance work and parts wait while measuring on is worth its minutes
     dear          it is not once it takes this many times the minutes of repairing at once
     hopeless      a part that costs money is not advised below this chance
     faint         with nothing left to measure and no repair above this: stop
     idle          below this chance not even a try is worth telling when what is not listed is likelier: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
-    patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
+    patience_min  a confirming test may cost this or the repair's own minutes, whichever is more; less the
+                  surer it is
     second_method a part that cannot be returned wants this many independent readings for it
+    support       [nats] by which a reading must speak for it to be counted (as beliefs.evidence.supports)
     exact         search exactly when few candidates and near-certain outcomes remain
     look_ahead    exact look-ahead in the same case with more candidates
     """
@@ -47,6 +49,7 @@ class Limits:
     separates: float = 0.15
     patience_min: float = 10.0
     second_method: int = 2
+    support: float = 1.0
     exact: bool = True
     look_ahead: bool = True
 

@@ -38,6 +38,8 @@ def drawn(means: Means, m: Measurement) -> list[str]:
     world, words = means.world, means.words
     home = world.view.home(m)
     far, (mark, end) = world.view.far(m), "RB" if home == m.minus else "BR"
+    if names.is_posts(world, m):  # nothing lies between: the tips stand on the battery itself
+        return [f" {mark}  {names.point(world, far, words)}", f" {end}  {names.point(world, home, words)}"]
     feeding = [p for p in world.view.home_points if p.partition(".")[0] == home.partition(".")[0]]
     post = world.live_post
     fed = m.kind in LIVE and bool(feeding) and bool(post) and far != post

@@ -76,22 +76,32 @@ def point(world: World, name: str, words: Wording) -> str:
     part, _, terminal = name.partition(".")
     if world.view.components.get(part, ("", "", ""))[1] == "battery" and terminal in ("plus", "minus"):
         return words.say(f"battery_{terminal}")
-    wires = len(seen.colour.split("/")) if seen.colour else 0
-    if wires > MOST_WIRES:
-        return words.say("point_with_wires", point=seen.title, count=wires)
-    colour = colour_words(seen.colour, words)
-    return words.say("point_with_colour", point=seen.title, colour=colour) if colour else seen.title
+    wires = seen.colour.split(",") if seen.colour else []
+    if len(wires) > MOST_WIRES:
+        return words.say("point_with_wires", point=seen.title, count=len(wires))
+    named = listing([_wire(code, words) for code in wires], words)
+    return words.say("point_with_colour", point=seen.title, wires=named) if named else seen.title
 
 
 def colour_words(code: str, words: Wording) -> str:
-    """'BU' -> 'blue', 'BKWH' -> 'black with white', 'BU/BN' -> 'blue and brown'; '' for bare metal."""
-    shown = []
-    for wire in filter(None, code.split("/")):
-        parts = _COLOUR_CODE.findall(wire)
-        known = "".join(parts) == re.sub(r"[^A-Z]", "", wire) and parts
-        joint = f" {words.word('joining', 'with')} "
-        shown.append(joint.join(words.word("colours", p) for p in parts) if known else wire)
-    return listing(shown, words)
+    """'BU' -> 'blue', 'BK/WH' -> 'black with white', 'BU,GN/YE' -> 'blue and green with yellow'."""
+    joint = f" {words.word('joining', 'with')} "
+    return listing([joint.join(_colours(wire, words)) for wire in code.split(",") if wire], words)
+
+
+def _wire(code: str, words: Wording) -> str:
+    """'BU' -> 'blue wire', 'GN/YE' -> 'green wire with yellow stripe'."""
+    colour, *stripes = _colours(code, words)
+    if not stripes:
+        return words.say("wire_of_colour", colour=colour)
+    return words.say("wire_with_stripe", colour=colour, stripe=listing(stripes, words))
+
+
+def _colours(code: str, words: Wording) -> list[str]:
+    """The colours of one wire, the tracer last; the letters themselves where they name none."""
+    parts = _COLOUR_CODE.findall(code)
+    known = "".join(parts) == re.sub(r"[^A-Z]", "", code) and parts
+    return [words.word("colours", p) for p in parts] if known else [code]
 
 
 def listing(items: list[str] | tuple[str, ...], words: Wording, last: str = "and") -> str:

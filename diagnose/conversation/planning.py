@@ -27,6 +27,9 @@ NOTHING_FOUND = "nothing_found"  # the act of no_fault: prove that the bike is s
 PROOF_MINUTES = 4.0  # [min] exit check of a bike (common practice, no source)
 RETEST_MINUTES = 1.0  # [min] close up, switch on, look (estimate)
 SETUP_MINUTES = 0.3  # [min] turn the key, move the dial (estimate)
+# [min] to read a question and type the answer (estimate): planned with, not counted as work on the bike.
+# Without it a glance that tells next to nothing is asked before the reading that tells all
+ASKING_MINUTES = 0.3
 ASK_MINUTES = 0.5  # [min] a safety question and what it asks for (estimate)
 # [1] chance of a fault nobody listed from which a job stops: with few readings, and with enough (estimates)
 LOST_EARLY, LOST, FEW_READINGS = 0.9, 0.5, 6
@@ -95,6 +98,7 @@ def problem_of(
         unmodelled=world.unmodelled,
         wait_weight=WAIT_WEIGHT.get(state.setting.kit, 1.0),
         setup_min=SETUP_MINUTES * state.minutes_factor(),
+        asking_min=ASKING_MINUTES * state.minutes_factor(),
     )
     paid = replace(state.paid, supports=_supports(world, state, belief))
     return problem, belief, paid, closed

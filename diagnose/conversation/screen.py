@@ -10,10 +10,9 @@ import textwrap
 from collections.abc import Sequence
 from typing import Protocol
 
+from diagnose.output import clean
+
 NARROWEST, WIDEST = 24, 100  # columns; longer lines are hard to read
-_CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
-
-
 _UNIT = re.compile(r"\d (?:V|mV|A|mA|ohm|kohm|Mohm|mohm|k|M|min|rpm|W|%)(?![A-Za-z])")
 _HARD = "\u00a0"
 
@@ -32,11 +31,6 @@ class Terminal(Protocol):
     def ask(self, prompt: str, choices: Sequence[tuple[str, str]] = ()) -> str:
         """Read one line. Raises EOFError at the end of input, KeyboardInterrupt when interrupted."""
         ...
-
-
-def clean(text: str) -> str:
-    """Text without control characters: names and answers stay text on any screen."""
-    return _CONTROL.sub("", text)
 
 
 def wrap(text: str, width: int, indent: str = "") -> str:

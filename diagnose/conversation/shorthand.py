@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from diagnose.bike.model import Measurement
 from diagnose.conversation import names
 from diagnose.conversation.answers import plain, read_answer
-from diagnose.conversation.likeness import names_meant, sayings_meant
+from diagnose.conversation.likeness import names_meant, same_word, sayings_meant, words_of
 from diagnose.conversation.world import World
 from diagnose.errors import ObservationError
 from diagnose.wording import Wording
@@ -136,9 +136,18 @@ class _Terms:
 
     def functions(self, name: str) -> list[str]:
         """The functions that a name means, nearest first; several where it could be any of them."""
-        own = self.words.words["functions"]
-        ways = {f: (f, v.title, *own.get(f, ())) for f, v in self.world.view.functions.items()}
+        own, said = self.words.words["functions"], words_of(name, self.words)
+        ways = {
+            f: (f, v.title, *own.get(f, ()))
+            for f, v in self.world.view.functions.items()
+            if self._called_for(said, v.title)
+        }
         return names_meant(name, ways, self.words)
+
+    def _called_for(self, said: Sequence[str], title: str) -> bool:
+        """'left' is the left indicators, and the hazard lamps on that side only if hazard is said."""
+        wanted = set(self.words.words["qualifiers"]["only_if_said"]).intersection(words_of(title, self.words))
+        return all(any(same_word(word, w) for word in said) for w in wanted)
 
 
 def _terms(world: World, words: Wording) -> _Terms:
@@ -211,25 +220,28 @@ def _watched(part: str, terms: _Terms) -> list[Item]:
     place = _ending(tokens, terms)
     if place is not None and place[2] == len(tokens):
         begin, last, _ = place
-        known = terms.states[" ".join(tokens[last:])]
-        # the verb may be part of the name, as in 'left flashes'
-        names_said = [" ".join(tokens[:n]) for n in dict.fromkeys((len(tokens), last, begin))]
+        # the verb may be part of the name, as in 'left flashes' or 'left flashes fast'
+        verbs = [n for n in range(len(tokens) - 1, last, -1) if tokens[n - 1] in terms.states]
+        said = [(len(tokens), last), *((n, max(n, last)) for n in (*verbs, last, begin))]
+        ways = [(" ".join(tokens[:n]), terms.states.get(" ".join(tokens[how:]))) for n, how in said]
     elif len(tokens) > 1 and tokens[0] in terms.before:
-        known = frozenset({terms.before[tokens[0]]})
-        names_said = [" ".join(tokens[1:])]
+        ways = [(" ".join(tokens[1:]), frozenset({terms.before[tokens[0]]}))]
     else:
         raise ObservationError(part, "a name and how it is", "'horn ok' or 'low beam dim'")
-    hedged = set(names_said[-1].split()) & {plain(h) for h in terms.words.words["hedges"]["never_taken"]}
+    hedged = set(ways[-1][0].split()) & {plain(h) for h in terms.words.words["hedges"]["never_taken"]}
     if hedged:
         shown = ", ".join(sorted(hedged))
         raise ObservationError(part, "one word for how it is", "'horn dead', or a note", f"says {shown}")
-    close = next((found for name in names_said if (found := terms.functions(name))), [])
+    told = [(found, how) for name, how in ways if how and (found := terms.functions(name))]
+    # a name that nearly fits is not meant where it cannot be so: 'right steady' is no 'right stays dark'
+    able = ((f, how) for f, how in told if any(how & _choices(terms.world, x) for x in f))
+    close, known = next(able, told[0] if told else ([], frozenset()))
     if not close:
         near = ", ".join(v.title for v in list(functions.values())[:8])
         raise ObservationError(part, f"a function of this bike ({near} ...)")
     most = max(len(known & _choices(terms.world, f)) for f in close)
     close = [f for f in close if len(known & _choices(terms.world, f)) == most]
-    if len(close) > 1 and not _both_sides(terms.world, close, names_said[-1]):
+    if len(close) > 1 and not _both_sides(terms.world, close, ways[-1][0]):
         titles = ", ".join(functions[f].title for f in close)
         raise ObservationError(part, f"one of {titles}", wrong="could mean more than one thing")
     return [_item(terms, part, f, known) for f in close]

@@ -16,7 +16,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 from diagnose.conversation.messages import ASIDE, TEXT_LIMIT
-from diagnose.conversation.screen import NARROWEST, WIDEST, Terminal, clean, wrap
+from diagnose.conversation.screen import NARROWEST, WIDEST, Terminal, wrap
+from diagnose.output import clean
 
 if TYPE_CHECKING:  # the first question is asked before any of this is loaded
     from diagnose.conversation.means import Event

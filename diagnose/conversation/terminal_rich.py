@@ -20,7 +20,8 @@ from prompt_toolkit.output import ColorDepth
 from rich.console import Console
 from rich.text import Text
 
-from diagnose.conversation.screen import NARROWEST, WIDEST, clean
+from diagnose.conversation.screen import NARROWEST, WIDEST
+from diagnose.output import clean
 
 # Weight first, colour second: nothing is told by colour alone (a caution also says CAUTION)
 STYLES = {

@@ -75,18 +75,13 @@ def as_words(d: Difference, world: Any, drawn: BikeView, words: Wording) -> str:
     """
     what = _called((world.view, drawn), d.what)
     if d.key == "colour":
-        return words.say("differs_colour", what=what, value=_colour(d.value, words))
+        return words.say("differs_colour", what=what, value=names.colour_words(d.value, words))
     if d.key == "place":
         return words.say("differs_place", what=what, value=names.place(world, d.value))
     if d.key == "load":
         watts, _, at = d.value.partition(" at ")
         return words.say("differs_load", what=what, value=watts, at=names.point(world, at, words))
     return words.say(f"differs_{d.key}", **({} if d.key == "added" else {"what": what}))
-
-
-def _colour(letters: str, words: Wording) -> str:
-    """Colours of one wire in words; GN/YE is a tracer here, not two wires."""
-    return names.colour_words(letters.replace("/", ""), words)
 
 
 def _refused(text: str, why: Exception) -> ObservationError:

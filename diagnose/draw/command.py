@@ -64,11 +64,10 @@ def _written(
         return as_svg(drawing)
     found = options.columns or shutil.get_terminal_size((80, 24)).columns
     whole = not (options.function or options.job)
-    # GN/YE is one wire with a tracer here, not two wires
     return as_text(
         drawing,
         min(found, WIDEST),
-        lambda code: names.colour_words(code.replace("/", ""), wording),
+        lambda code: names.colour_words(code, wording),
         runs=whole,
     )
 

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from diagnose.conversation.screen import Terminal, clean, wrap
+from diagnose.conversation.screen import Terminal, wrap
 from diagnose.errors import UsageError
 from diagnose.newbike.model import Answers, Question, Questionnaire
 from diagnose.newbike.settle import Settled, possible, reason, settle, understand
+from diagnose.output import clean
 from diagnose.wording import Wording
 
 NOT_KNOWN = ("", "skip", "do not know", "don't know", "dont know")

@@ -9,7 +9,7 @@ from typing import Any
 
 from diagnose.catalogue.fields import ID, Cursor
 from diagnose.catalogue.model import Library
-from diagnose.conversation.screen import Terminal, clean, wrap
+from diagnose.conversation.screen import Terminal, wrap
 from diagnose.conversation.terminal import open_terminal
 from diagnose.documents import read_document
 from diagnose.errors import KnowledgeError, UsageError, unknown
@@ -21,7 +21,7 @@ from diagnose.newbike.model import Questionnaire
 from diagnose.newbike.read import read_questionnaire
 from diagnose.newbike.settle import settle, understand
 from diagnose.newbike.words import read_words
-from diagnose.output import DONE, write_text
+from diagnose.output import DONE, clean, write_text
 from diagnose.wording import Wording
 
 PROTOCOL = 1

@@ -80,7 +80,8 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
         volts = solution.between(plus, minus)
         low = symptom.charging_low * spec.of_twelve if symptom.charging_low is not None else -np.inf
         high = symptom.charging_high * spec.of_twelve if symptom.charging_high is not None else np.inf
-        return ((volts < low) | (volts > high)).astype(float)
+        # too few volts are noticed by the flat battery, too many only while the engine runs
+        return np.maximum((volts < low).astype(float), (volts > high) * engine_runs(p))
     if symptom.overlit is not None:
         return _overlit(p, symptom.overlit * p.built.spec.of_twelve)
     shown = []
@@ -88,10 +89,22 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
         condition = complained_condition(p.built, symptom.condition, f)
         words = p.function_words(job, f.id, condition)
         columns = [i for i, w in enumerate(FUNCTION_WORDS[f.kind]) if w in symptom.states]
-        shown.append(words[:, columns].sum(axis=1))
+        # what needs a running engine to be seen nobody complains of while it does not run
+        runs = engine_runs(p) if condition.engine not in ("off", "cranking") else 1.0
+        shown.append(words[:, columns].sum(axis=1) * runs)
     if symptom.looked_at:
         return looked_at(np.array(shown))
     return np.min(shown, axis=0) if symptom.every else np.max(shown, axis=0)
+
+
+def engine_runs(p: Predictor) -> np.ndarray:
+    """(n_candidates,) chance that at least one cylinder sparks; ones on a bike of which no spark is known."""
+    sparks = [f for f in p.built.spec.functions.values() if f.kind == "spark" and "spark" in f.roles]
+    if not sparks:
+        return np.ones(len(p.candidates))
+    column = FUNCTION_WORDS["spark"].index("dead")
+    shown = [p.function_words(JobState(), f.id, as_condition(p.built, f.when)) for f in sparks]
+    return 1.0 - np.min([words[:, column] for words in shown], axis=0)
 
 
 def looked_at(shown: np.ndarray) -> np.ndarray:
