@@ -145,7 +145,8 @@ def two_point(
 ) -> Measurement:
     """A reading between two points; minutes count the set-up that the condition itself needs."""
     touched = tuple(dict.fromkeys(p.partition(".")[0] for p in (plus, minus)))
-    minutes = _minutes(instruments, kind)
+    hunting = kind == "lamp" and bool(condition.apart) and condition.out == touched
+    minutes = LAMP_STEP_MINUTES - UNPLUG_MINUTES if hunting else _minutes(instruments, kind)
     minutes += UNPLUG_MINUTES * len(condition.apart)
     minutes += 0.0 if condition.battery else BATTERY_OFF_SHARE
     places = {_place(built, c) for c in touched}
@@ -480,8 +481,7 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
             put(two_point(built, instruments, "ohms", second, ground, replace(off, apart=(joint,))))
             for condition in used[:1]:  # one branch after the other: the lamp dims at the culprit
                 cut = replace(condition, out=(fuse,), apart=(joint,))
-                lamp = two_point(built, instruments, "lamp", first, second, cut)
-                put(replace(lamp, minutes=LAMP_STEP_MINUTES))
+                put(two_point(built, instruments, "lamp", first, second, cut))
         if used and not _carries_starter(service, built, fuse):
             put(amps(built, instruments, fuse, replace(used[0], out=(fuse,))))
     for connector, ways in spec.connectors.items():
