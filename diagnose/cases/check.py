@@ -15,6 +15,7 @@ from diagnose.bike.acts import STIRS
 from diagnose.bike.build import node_of_point
 from diagnose.cases.rider import Given
 from diagnose.circuit.instruments import with_lamp
+from diagnose.circuit.thevenin import thevenin
 from diagnose.decks import measurement_deck
 from diagnose.ngspice import reading, run_deck
 from diagnose.predictions.effects import lamp_words
@@ -25,6 +26,9 @@ WATCHED = ("observe", "inspect", "count", *STIRS)
 # How far apart the same reading may be: the last digit shown, and the solvers' own tolerances.
 RELATIVE = 0.01  # [1]
 DIGITS = {"V": 0.02, "ohm": 0.1, "A": 0.002}  # in the unit of the reading
+# A point that is fed through a junction alone: the meter's own current counts, and is taken to first order.
+GHOST_OHMS = 1e5
+GHOST_RELATIVE = 0.1  # [1]
 LEAST_CHANCE = 0.2  # [1] of a lamp's word under the volts that ngspice gives
 
 
@@ -70,6 +74,14 @@ def _is_restless(one: Given) -> bool:
     return bool(loaded.solution.restless[0])
 
 
+def _is_ghost(one: Given) -> bool:
+    """Whether next to nothing feeds the point, so that a meter's ten megohms pull at what it shows."""
+    m, p = one.measurement, one.by.predictor
+    plus, minus = (node_of_point(p.built.spec, x) for x in (m.plus, m.minus))
+    _, ohms = thevenin(p.solution(one.job, m.condition, "dc"), plus, minus)
+    return bool(ohms[one.by.index] > GHOST_OHMS)
+
+
 def _agrees(one: Given, value: float) -> bool:
     m = one.measurement
     if m.kind == "lamp":
@@ -77,8 +89,9 @@ def _agrees(one: Given, value: float) -> bool:
         chances = lamp_words(np.array([value]), full)[0]
         return bool(chances[m.choices.index(one.text)] >= LEAST_CHANCE)
     shown = read_reading(one.text, m.unit).value
+    relative = GHOST_RELATIVE if m.kind in ("volts", "drop") and _is_ghost(one) else RELATIVE
     if m.kind in ("ac_volts", "amps"):
         value = abs(value)
     if np.isinf(shown):
         return value > (OHMS_RANGE if m.kind == "ohms" else 2.0)
-    return bool(abs(shown - value) <= RELATIVE * abs(value) + DIGITS[m.unit])
+    return bool(abs(shown - value) <= relative * abs(value) + DIGITS[m.unit])

@@ -23,7 +23,7 @@ from diagnose.predictions.outcomes import with_outcomes
 from diagnose.predictions.readings import mode_of, read_group
 from diagnose.predictions.severity import over_ranges, ranges
 from diagnose.predictions.situations import Found, Mode, Solved
-from diagnose.predictions.table import Column
+from diagnose.predictions.table import Column, rounded
 
 __all__ = ["Found", "Predictor", "mode_of"]
 
@@ -73,7 +73,7 @@ class Predictor(Functions):
             for m in todo:
                 merged = _with_rows(base[m.id], part[m.id], rows)
                 known = over_ranges(merged, self._ranges.within(rows))
-                self._columns[(job, m.id)] = with_outcomes(known, latent_sd=self.latent_sd)
+                self._columns[(job, m.id)] = rounded(with_outcomes(known, latent_sd=self.latent_sd))
         return {m.id: self._columns.get((job, m.id), base[m.id]) for m in measurements}
 
     def _part(self, rows: np.ndarray) -> Predictor:
@@ -112,7 +112,7 @@ class Predictor(Functions):
                 for column in read_group(self, job, group):
                     known = over_ranges(self._without_unmodelled(column), self._ranges)
                     planned = with_outcomes(known, latent_sd=self.latent_sd)
-                    self._columns[(job, column.measurement)] = planned
+                    self._columns[(job, column.measurement)] = rounded(planned)
         return {m.id: self._columns[(job, m.id)] for m in measurements}
 
     def _read_at(self, m: Measurement) -> list[tuple[Condition, Mode]]:

@@ -46,6 +46,26 @@ class Column:
     neighbours: tuple[str, ...] = ()  # confusable measurements whose value a mis-probe would show
 
 
+def rounded(column: Column) -> Column:
+    """Its numbers to single precision, as they are kept on disk.
+
+    A job must go the same way whether its predictions were computed just now or long ago, near ties too.
+    """
+
+    def single(array: np.ndarray | None) -> np.ndarray | None:
+        return None if array is None else np.asarray(array, dtype=np.float32)
+
+    words = single(column.words)
+    return replace(
+        column,
+        value=single(column.value),
+        spread=single(column.spread),
+        shift=single(column.shift),
+        words=None if words is None else words.astype(np.float64),
+        outcomes=single(column.outcomes),
+    )
+
+
 def taken(column: Column, rows: np.ndarray) -> Column:
     """The column of some of its candidates; outcomes are left to be made anew."""
     return _combined((column,), lambda parts: parts[0][rows])
