@@ -177,6 +177,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     # turns of the job
     "ask_reproduce": ("?touched",),
     "touched_last": ("what",),
+    "hunts_asleep": (),
     "reproduce_yes": (),
     "reproduce_no": (),
     "ask_still_there": ("complaints",),

@@ -193,9 +193,18 @@ def test_unknown_options_are_refused_with_near_misses(options, text):
 
 def test_a_complaint_in_the_riders_own_words_is_understood_or_asked_back():
     state, _ = begin({}, *TOOLS)
-    told, (taken, event) = say(state, {"answer": "horn is silent and weak headlight"})
+    told, (taken, seen, event) = say(state, {"answer": "horn is silent and weak headlight"})
     assert told.setting.complaints == ("horn_dead", "lamp_dim") and event["question"] == "kit"
     assert taken["text"] == "Taken as: the horn is dead; the headlamp is dim."
+    # which lamp it is, the complaint does not say: the words do
+    assert [(i["measurement"], i["answer"]) for i in seen["understood"]] == [
+        (HEAR_HORN, "dead"),
+        (SEE_LAMP, "weak"),
+    ]
+    assert {r.measurement for r in told.readings} == {HEAR_HORN, SEE_LAMP}
+    one, _ = say(state, {"answer": "weak headlight, horn works"})
+    assert one.setting.complaints == ("lamp_dim",)
+    assert [(r.measurement, r.value) for r in one.readings] == [(SEE_LAMP, "weak"), (HEAR_HORN, "works")]
     # in the list's own words nothing needs to be said back
     assert [e["event"] for e in say(state, {"answer": "lamp_dim"})[1]] == ["question"]
     same_state, (event,) = say(state, {"answer": "it smells"})

@@ -69,10 +69,12 @@ def test_the_last_bike_kit_and_skill_are_offered_and_enter_takes_them(tmp_path, 
     assert "Please type a number from 1 to" in run.stdout and "Paused." in run.stdout
     assert max(map(len, run.stdout.split("\n"))) <= 40
     shown = " ".join(run.stdout.split())
-    assert "Only Enter: the same as last time (road twin, a multimeter, little: tell me each move)." in shown
+    assert (
+        "Press Enter for the same as last time (road twin, a multimeter, little: tell me each move)." in shown
+    )
     assert "What have you got" not in shown and "How much of this" not in shown
     # three answers, and what is said next is something to do on the bike
-    assert "Set each of these by hand" in shown
+    assert "Work each of these a few times by hand" in shown
     assert remembered.recall() == remembered.LastUsed("road_twin", "meter", "beginner")
 
 

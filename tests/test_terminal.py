@@ -88,7 +88,7 @@ def test_enter_takes_what_was_used_last_time_where_it_is_offered(tmp_path):
     session.close()
     # 'wizard' is no choice: nothing is offered there, and an empty line answers nothing
     assert session.state.setting.kit == "lamp" and session.state.setting.skill == ""
-    assert sink.getvalue().count("Only Enter") == 1
+    assert sink.getvalue().count("Press Enter for the same") == 1
     assert sink.getvalue().count("Type an answer, or ? for help.") == 2
 
 

@@ -78,27 +78,34 @@ def read_choice(text: str, choices: Sequence[str], titles: Mapping[str, str], wo
         return choices[1]
     if agreed == "no":
         raise ObservationError(
-            text, f"which of {_offered(choices[1:], titles)}", choices[-1], "leaves open how it is"
+            text,
+            f"which of {_offered(choices[1:], titles)}",
+            _named(choices[-1], titles),
+            "leaves open how it is",
         )
     near = difflib.get_close_matches(said, ways, n=3, cutoff=_CLOSE)
     found = {c for n in near[:1] for c in ways[n]}
     if found:
         return _only(text, found, choices, titles)
-    raise ObservationError(text, f"one of {_offered(choices, titles)}", choices[0])
+    raise ObservationError(text, f"one of {_offered(choices, titles)}", _named(choices[0], titles))
 
 
 def _only(text: str, found: set[str], choices: Sequence[str], titles: Mapping[str, str]) -> str:
     if len(found) > 1:
         both = [c for c in choices if c in found]
         raise ObservationError(
-            text, f"one of {_offered(both, titles)}", both[0], "could mean more than one thing"
+            text,
+            f"one of {_offered(both, titles)}",
+            _named(both[0], titles),
+            "could mean more than one thing",
         )
     return next(iter(found))
 
 
+def _named(choice: str, titles: Mapping[str, str]) -> str:
+    """What a choice is called on screen, which may be typed as it stands."""
+    return titles.get(choice) or plain(choice)
+
+
 def _offered(choices: Sequence[str], titles: Mapping[str, str]) -> str:
-    shown = [
-        f"{c} ({titles[c]})" if titles.get(c, c) not in (c, plain(c)) else titles.get(c, c)
-        for c in choices[:12]
-    ]
-    return ", ".join(shown) + (" ..." if len(choices) > 12 else "")
+    return ", ".join(_named(c, titles) for c in choices[:12]) + (" ..." if len(choices) > 12 else "")

@@ -7,6 +7,7 @@ the wording.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -283,14 +284,21 @@ def decides(world: World, state: State, own: Column, words: Wording) -> str:
         words.say(
             "points_to",
             reading=reading,
-            suspects=names.listing(
-                [names.candidate(world, world.candidates[i], words) for i in rows[:3]], words, "or"
-            ),
+            suspects=names.listing(_titles(world, rows, words)[:3], words, "or"),
         )
         for reading, rows in groups.items()
         if reading
     ]
     return " ".join(parts)
+
+
+def _titles(world: World, rows: Sequence[int], words: Wording) -> list[str]:
+    """What suspects are called, each part and fault once however bad it is."""
+    plain = (
+        replace(c, faults=tuple(replace(f, value="") for f in c.faults))
+        for c in (world.candidates[i] for i in rows)
+    )
+    return list(dict.fromkeys(names.candidate(world, c, words) for c in plain))
 
 
 def _group(

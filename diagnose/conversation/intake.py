@@ -217,7 +217,12 @@ def answer(means: Means, state: State, name: str, text: str) -> tuple[State, lis
             told = [{"event": "noted", "text": means.say(state, "taken_as", complaints="; ".join(titles))}]
         state = replace(state, wider=widen.at_first(means.world.view, found))
         brought_on = _brought_on(means.world.view, found)
-        return with_setting(state, complaints=found, brought_on=brought_on), told, ""
+        state = with_setting(state, complaints=found, brought_on=brought_on)
+        seen = shorthand.understand(means.world, text, means.words).items if told and not brought_on else ()
+        if seen:  # 'headlight is dim' names the lamp, where the complaint is any lamp
+            state, event = _observed(means, state, seen)
+            told.append(event)
+        return state, told, ""
     if name == "kit":
         kit = "hands" if skipped else read_choice(text, KITS, _titles(means, "kit", KITS), means.words)
         return with_setting(state, kit=kit), [], ""
@@ -261,13 +266,18 @@ def observe(means: Means, state: State, line: str) -> tuple[State, list[Event]]:
             if understood.unclear
             else ObservationError(line, "a name and how it is", "'horn ok' or 'battery 12.4'")
         )
+    state, event = _observed(means, state, understood.items)
+    return state, [event | {"unclear": [{"text": part, "why": str(why)} for part, why in understood.unclear]}]
 
+
+def _observed(means: Means, state: State, items: Sequence[shorthand.Item]) -> tuple[State, Event]:
+    """What was understood as evidence, and the event that says it back."""
     job = physical(state.job)
-    fresh = {i.measurement for i in understood.items}
+    fresh = {i.measurement for i in items}
     kept = tuple(
         e for e in state.evidence if not (isinstance(e, Reading) and e.measurement in fresh and e.job == job)
     )
-    added = tuple(Reading(i.measurement, i.value, i.text, job) for i in understood.items)
+    added = tuple(Reading(i.measurement, i.value, i.text, job) for i in items)
     state = replace(state, evidence=(*kept, *added), paid=replace(state.paid, used=state.paid.used | fresh))
     battery = battery_reading(means.world)
     if battery is not None and battery.id in fresh and not state.setting.meter:
@@ -276,11 +286,11 @@ def observe(means: Means, state: State, line: str) -> tuple[State, list[Event]]:
         "event": "noted",
         "understood": [
             {"text": i.text, "measurement": i.measurement, "answer": _plain_value(i.value), "words": i.words}
-            for i in understood.items
+            for i in items
         ],
-        "unclear": [{"text": part, "why": str(why)} for part, why in understood.unclear],
+        "unclear": [],
     }
-    return state, [event]
+    return state, event
 
 
 def _plain_value(value: float | str) -> float | str:
@@ -350,6 +360,12 @@ def complaints_meant(world: World, text: str, words: Wording) -> list[tuple[str,
         if plain(text) in {plain(way) for way in (title, *says)}:  # one saying, whatever stands between
             return [(text.strip(), [complaint])]
     parts = [p.strip() for p in re.split(r"[;,\n]+|\s+and\s+", text) if p.strip()]
+    wrong = [p for p in parts if not shorthand.says_well(p)]
+    if wrong and len(wrong) < len(parts):  # 'no low beam, high beam works' complains of one thing
+        whole = shorthand.match_complaints(world, text, words)
+        if len(whole) == 1:
+            return [(text.strip(), whole)]
+        parts = wrong
     found = [(part, shorthand.match_complaints(world, part, words)) for part in parts]
     if len(found) > 1 and not all(near for _, near in found):
         whole = shorthand.match_complaints(world, text, words)  # 'press the button and nothing'

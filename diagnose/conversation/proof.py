@@ -146,8 +146,11 @@ def as_it_stands(means: Means, state: State) -> str:
 def exit_question(means: Means, state: State, first: str = "") -> Event:
     """One question for the whole exit check. first: what is to be closed before it."""
     by_condition: dict[str, list[str]] = {}
-    for mid in exit_list(means, state):
-        m = means.world.measurements[mid]
+    tried = [means.world.measurements[mid] for mid in exit_list(means, state)]
+    runs = any(m.engine_runs for m in tried)
+    for m in tried:
+        if runs and means.world.view.functions[m.what].kind == "spark":
+            continue  # an engine that runs has its spark: no plug comes out to see it
         when = names.condition(means.world, m, means.words)
         by_condition.setdefault(when, []).append(names.component(means.world, m.what))
     listed = [

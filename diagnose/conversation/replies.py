@@ -288,7 +288,8 @@ def _reproduce_answer(turn: Turn, text: str, hint: str) -> Turn:
         return advance(turn.then(back), hint)
     if said == "no" or without_reading(text, means.words):
         if means.world.singles < len(means.world.candidates):
-            return advance(turn.then(replace(state, phase="working")), hint)
+            hunts = {"event": "noted", "text": means.say(state, "hunts_asleep")}
+            return advance(turn.then(replace(state, phase="working"), hunts), hint)
         told = advice.works_now(means, state)
         return turn.then(*ending(proof.close(means, state, "stopped", tuple(told["candidates"])), told))
     raise ObservationError(text, "yes (the fault is back) or no (it still works)", "no")

@@ -72,6 +72,11 @@ def understand(world: World, line: str, words: Wording) -> Understood:
 ALL_WELL = frozenset({"works", "ok", "okay", "good", "fine", "yes"})
 
 
+def says_well(part: str) -> bool:
+    """Whether one part of what a rider says ends in a word that says all is well: 'high beam works'."""
+    return plain(part).rpartition(" ")[2] in ALL_WELL
+
+
 def match_complaints(world: World, text: str, words: Wording) -> list[str]:
     """Complaint ids that the rider's own words come closest to; none for a word that says all is well."""
     said = plain(text)
@@ -237,7 +242,9 @@ def _watched(part: str, terms: _Terms) -> list[Item]:
     able = ((f, how) for f, how in told if any(how & _choices(terms.world, x) for x in f))
     close, known = next(able, told[0] if told else ([], frozenset()))
     if not close:
-        near = ", ".join(v.title for v in list(functions.values())[:8])
+        # what anybody can try comes first: a spark is seen with the plug out
+        easy_first = sorted(functions.values(), key=lambda v: v.kind in ("spark", "stop"))
+        near = ", ".join(v.title for v in easy_first[:8])
         raise ObservationError(part, f"a function of this bike ({near} ...)")
     most = max(len(known & _choices(terms.world, f)) for f in close)
     close = [f for f in close if len(known & _choices(terms.world, f)) == most]

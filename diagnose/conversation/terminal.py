@@ -171,9 +171,12 @@ class _Talk:
         expected = event.get("expected")
         if not expected:
             return
-        lines = [self.say("term_healthy", reading=expected["healthy"]["reading"])]
-        lines += [
-            self.say("term_suspect", suspect=s["text"], reading=s["reading"]) for s in expected["suspects"]
+        healthy = expected["healthy"]["reading"]
+        lines = [self.say("term_healthy", reading=healthy)]
+        lines += [  # those that would read as a good bike does tell nothing here
+            self.say("term_suspect", suspect=s["text"], reading=s["reading"])
+            for s in expected["suspects"]
+            if s["reading"] != healthy
         ]
         self.put("\n".join(lines), "aside")
 
