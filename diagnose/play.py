@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
-from diagnose.bike.acts import STIRS
+from diagnose.bike.acts import BARE_HANDED
 from diagnose.bike.model import JobState, Measurement
 from diagnose.conversation.means import Means, permit
 from diagnose.conversation.planning import physical
@@ -25,7 +25,6 @@ MOST_MESSAGES = 150  # a job of more than this has lost its way
 AS_KNOWN: Mapping[str, Any] = {
     "kit": "meter", "skill": "trade", "history": {}, "switches": "checked", "others": "skipped",
 }  # fmt: skip
-NOT_TOOLS = ("observe", "inspect", "count", *STIRS)
 
 Told = Callable[[Mapping[str, Any]], None]
 Said = Callable[[Mapping[str, Any]], None]
@@ -160,7 +159,7 @@ def play(
         ends = [e for e in events if e["event"] == "advice" and e["sort"] == "stop"]
         stop = ends[-1]["text"] if ends else stop
         if closing is not None:
-            tools = sum(1 for a in asked if a.partition(":")[0] not in NOT_TOOLS)
+            tools = sum(1 for a in asked if a.partition(":")[0] not in BARE_HANDED)
             return Played(
                 closing["outcome"],
                 tuple(closing["causes"]),

@@ -17,6 +17,7 @@ import numpy as np
 
 from diagnose.bike.candidates import compact, read_fault, round_ohms, severity_family
 from diagnose.bike.model import Candidate
+from diagnose.calibration import Point, calibration, calibration_lines, watching
 from diagnose.play import AS_KNOWN, Played, Player, play
 from diagnose.players import WAKES, Dozing, NgspicePlayer, OwnPlayer, dozing
 from diagnose.predictions.complaints import complaint_chance
@@ -31,13 +32,14 @@ DRAWS = 8  # of a severity, until the complaint is there
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One played job. truth: candidate id."""
+    """One played job. truth: candidate id; points: what was told at each step, and whether it was so."""
 
     truth: str
     complaint: str
     played: Played
     slips: int
     seconds: float
+    points: tuple[Point, ...] = ()
 
     @property
     def first_repair(self) -> bool | None:
@@ -151,9 +153,18 @@ def play_one(
         subject = OwnPlayer(world, candidate)
     options = {**AS_KNOWN, "complaints": [complaint], "kit": kit}
     began = time.perf_counter()
-    played = play(world, rulebase, wording, options, subject, lambda r: bool(world.cures(r)[truth] > 0.5))
+    points: list[Point] = []
+    played = play(
+        world,
+        rulebase,
+        wording,
+        options,
+        subject,
+        lambda r: bool(world.cures(r)[truth] > 0.5),
+        watch=watching(world, candidate, points),
+    )
     slips = subject.slips if isinstance(subject, (Dozing, NgspicePlayer)) else 0
-    return Job(candidate.id, complaint, played, slips, time.perf_counter() - began)
+    return Job(candidate.id, complaint, played, slips, time.perf_counter() - began, tuple(points))
 
 
 def run_trial(
@@ -232,6 +243,7 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
         "tool_steps_mean": round(float(np.mean([j.played.tool_steps for j in done])), 2),
         "minutes_mean": round(float(minutes.mean()), 2),
         "minutes_p90": round(float(np.quantile(minutes, 0.9)), 2),
+        "calibration": calibration(p for j in done for p in j.points),
         "complaints": {
             name: {
                 "jobs": len(group),
@@ -281,6 +293,8 @@ def trial_text(result: dict[str, Any]) -> str:
             f"{_percent(row['first_repair_right']):>11}  {row['minutes_mean']:>7}  "
             f"{row['tool_steps_mean']:>10}"
         )
+    lines.append("  chance of the leading repair at every step")
+    lines += ["  " + line for line in calibration_lines(result["calibration"])]
     for miss in result["missed"]:
         lines.append(
             f"  missed: {miss['truth']} ({miss['complaint']}, {miss['outcome']}, {miss['slips']} slips): "

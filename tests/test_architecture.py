@@ -28,7 +28,7 @@ ORDER = (
     ("widening",),
     ("expect", "differing", "wiring", "ngspice"),
     ("decks", "audit", "means"),
-    ("players", "play"),
+    ("players", "play", "calibration"),
     ("prove",),
     ("replay", "trial", "demo", "bench", "several", "cases"),
     ("robust", "newbike", "yardstick"),

@@ -8,12 +8,13 @@ from shipped import opened, world
 
 from diagnose.bike.acts import STIRS
 from diagnose.bike.model import JobState
+from diagnose.calibration import calibration
 from diagnose.play import AS_KNOWN, play
 from diagnose.players import PERSISTS, OwnPlayer, dozing
 from diagnose.robust.__main__ import main
 from diagnose.robust.beliefs import COST_FACTOR, printed_order, with_costs, with_priors, without_part
 from diagnose.robust.riders import Slipping
-from diagnose.robust.rows import ROWS, calibration
+from diagnose.robust.rows import ROWS
 
 LAMP = "observe:tail_light@key=run"
 FAULT = "rear_plug_tail.backed_out"

@@ -45,6 +45,7 @@ LAMP_WORDS = ("bright", "half", "dim", "dark")
 TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
 OTHERS = ("observe", "inspect", "amps", "count", "wiggle", "heat", "wet")
 STIRS = ("wiggle", "heat", "wet")  # what brings out a fault that comes and goes
+BARE_HANDED = ("observe", "inspect", "count", *STIRS)  # kinds of measurement that want no tool
 COMES_AND_GOES = "comes_and_goes"
 STIRRED = ("no_change", COMES_AND_GOES)
 UNITS = {

@@ -46,7 +46,7 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
                 return _measure(
                     weighed, best_test(weighed), weighed.cost_to_go, "no work on less than a likely cause"
                 )
-            confirm = _confirming(weighed, repair, chance, limits)
+            confirm = _confirming(weighed, repair, limits)
             if confirm >= 0:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
             if option.price > 0.0 and chance < limits.hopeless:
@@ -108,11 +108,10 @@ def _runners_up(weighed: Weighed, leave: int = -1) -> tuple[tuple[str, float, fl
     )
 
 
-def _confirming(weighed: Weighed, repair: int, chance: float, limits: Limits) -> int:
+def _confirming(weighed: Weighed, repair: int, limits: Limits) -> int:
     """The affordable test that tells this repair's candidates from all others; -1 if none does.
 
-    chance  of cure [1]. The surer it is already, the less a test may cost: all that is won is the chance that
-            the work was in vain
+    All that is won is the chance that the work is in vain and the test says so; that is worth `harm_min`.
     """
     now = weighed.now
     block = stack(now.problem.measurements)
@@ -121,8 +120,9 @@ def _confirming(weighed: Weighed, repair: int, chance: float, limits: Limits) ->
     if apart is None:
         return -1
     limit = max(limits.patience_min, float(now.cost[repair]))
-    limit *= min(1.0, (1.0 - chance) / (1.0 - limits.likely))
     fit = (apart >= limits.separates) & (now.tests <= limit)
+    wrong = weighed.belief * (1.0 - now.cures[repair])
+    fit &= limits.harm_min * _spared(block, cured, wrong) >= now.tests
     if not fit.any():
         return -1
     # information grows roughly with the square of the distance
@@ -163,6 +163,17 @@ def _without_a_part(weighed: Weighed, belief: np.ndarray, part: int) -> int:
         if r.price <= 0.0 and now.cost[i] <= now.cost[part] and shared[i] > 0.5 * chance[part]
     ]
     return max(free, key=lambda i: (shared[i], -now.cost[i], -i), default=-1)
+
+
+def _spared(block: Stack, cured: np.ndarray, wrong: np.ndarray) -> np.ndarray:
+    """(n_measurements,) chance that the repair is wrong and the outcome says so: nobody would begin it then.
+
+    cured, wrong  (n_candidates,) chance of each candidate that the repair cures, and that it does not
+    """
+    pair = np.stack([cured, wrong]).astype(block.table.dtype)
+    shown = pair @ block.table / max(float(cured.sum() + wrong.sum()), 1e-300)
+    spared = np.where(shown[1] > shown[0], shown[1], 0.0)
+    return np.asarray(spared.reshape(block.n_measurements, -1).sum(axis=1), dtype=float)
 
 
 def _apart(block: Stack, cured: np.ndarray, rest: np.ndarray) -> np.ndarray | None:

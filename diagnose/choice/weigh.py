@@ -31,8 +31,8 @@ class Limits:
     faint         with nothing left to measure and no repair above this: stop
     idle          below this chance not even a try is worth telling when what is not listed is likelier: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
-    patience_min  a confirming test may cost this or the repair's own minutes, whichever is more; less the
-                  surer it is
+    patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
+    harm_min      minutes that a wrong repair is as bad as, besides its own: what a confirming test may spare
     second_method a part that cannot be returned wants this many independent readings for it
     support       [nats] by which a reading must speak for it to be counted (as beliefs.evidence.supports)
     exact         search exactly when few candidates and near-certain outcomes remain
@@ -48,6 +48,7 @@ class Limits:
     idle: float = 0.02
     separates: float = 0.15
     patience_min: float = 10.0
+    harm_min: float = 30.0
     second_method: int = 2
     support: float = 1.0
     exact: bool = True

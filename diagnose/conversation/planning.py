@@ -15,12 +15,12 @@ import numpy as np
 
 from diagnose.beliefs import posterior
 from diagnose.beliefs.evidence import supports
-from diagnose.bike.acts import STIRS
+from diagnose.bike.acts import BARE_HANDED, STIRS
 from diagnose.bike.model import JobState, Measurement, Repair
 from diagnose.choice.act import Limits, next_act
 from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
 from diagnose.conversation import evidence
-from diagnose.conversation.state import KITS, WAIT_WEIGHT, State
+from diagnose.conversation.state import KITS, WAIT_WEIGHT, Back, Calm, Reading, State
 from diagnose.conversation.world import WiderWorld, World
 
 NOTHING_FOUND = "nothing_found"  # the act of no_fault: prove that the bike is sound
@@ -38,7 +38,9 @@ SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a read
 # [1] a fault that draws the complaint this much more rarely than the one that draws it most cannot draw it
 HARDLY_DRAWN = 0.02
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
-MOST_ASLEEP = 25  # readings after which a fault that never showed may be told as nothing found (estimate)
+# readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
+# the latter on a bike that works now is only looked at and stirred, not measured (estimates)
+MOST_ASLEEP, MOST_MEASURED = 25, 6
 REMEMBERED = 8  # sets of options kept for one bike
 
 _OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
@@ -50,7 +52,7 @@ _CLOSED: WeakKeyDictionary[Any, dict[Any, Mapping[str, str]]] = WeakKeyDictionar
 class Plan:
     """The act to propose, and why each measurement that cannot be done now cannot.
 
-    closed   measurement id -> why: kit | refused | helper | engine | blocked
+    closed   measurement id -> why: kit | refused | helper | engine | blocked | asleep
     """
 
     act: Act
@@ -86,6 +88,9 @@ def problem_of(
     measurements, repairs = options(world, state)
     closed = dict(closed_now(world, state))
     closed |= {mid: "blocked" for mid, hard in blocked.items() if hard and mid not in closed}
+    if state.calm and _measured_so_far(world, state) >= MOST_MEASURED:
+        ids = (m.id for m in measurements if m.id not in closed)
+        closed |= {mid: "asleep" for mid in ids if world.measurements[mid].kind not in BARE_HANDED}
     belief = _worth_a_search(world, state, evidence.chances(state.belief))
     problem = Problem(
         prior=world.prior,
@@ -232,7 +237,19 @@ def _repair_options(world: World, state: State) -> tuple[RepairOption, ...]:
 def _was_seen(world: World, state: State) -> bool:
     """Whether the rider saw it come and go and cannot show it: that all is well now clears nothing."""
     said = any(c in world.view.triggers for c in state.setting.complaints)
-    return said and state.setting.shows != "yes" and len(state.readings) < MOST_ASLEEP
+    if not said or state.setting.shows == "yes" or len(state.readings) >= MOST_ASLEEP:
+        return False
+    return _measured_so_far(world, state) < MOST_MEASURED
+
+
+def _measured_so_far(world: World, state: State) -> int:
+    """How many readings were taken with a tool since it last worked, or came back."""
+    count = 0
+    for e in reversed(state.evidence):
+        if isinstance(e, Calm | Back):
+            break
+        count += isinstance(e, Reading) and world.measurements[e.measurement].kind not in BARE_HANDED
+    return count
 
 
 def helps(world: World, repair: str, done: tuple[str, ...] = ()) -> np.ndarray:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from diagnose.bike.model import Candidate
-from diagnose.conversation import evidence
+from diagnose.calibration import Point, calibration, calibration_lines, watching
 from diagnose.conversation.state import BEGINNER_FACTOR
 from diagnose.means import Opened, open_knowledge
 from diagnose.play import AS_KNOWN, Played, play
@@ -35,7 +35,6 @@ from diagnose.trial import CONFIDENT, draw_truths
 from diagnose.wiring import BikeWorld
 
 BLIND_TO_ERRORS = ((1e-4,), (1.0,))
-BINS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,19 +90,6 @@ def _counted(world: BikeWorld, true: BikeWorld, played: Played, truth: Candidate
         played.outcome,
         played.stop,
     )
-
-
-def calibration(points: Iterable[tuple[float, bool]]) -> list[tuple[float, float, float, int]]:
-    """(lower edge, mean chance said, share that was right, how many) of each of ten bins."""
-    chance, right = (np.array(x, dtype=float) for x in zip(*points, strict=True))
-    out = []
-    for k in range(BINS):
-        inside = (chance >= k / BINS) & (chance < (k + 1) / BINS if k + 1 < BINS else chance <= 1.0)
-        if inside.any():
-            out.append(
-                (k / BINS, float(chance[inside].mean()), float(right[inside].mean()), int(inside.sum()))
-            )
-    return out
 
 
 class Bench:
@@ -250,31 +236,13 @@ class Bench:
         )
 
     def calibrated(self) -> str:
-        points: list[tuple[float, bool]] = []
-
-        def watching(n: int) -> Callable[[Any], None]:
-            truth = self.world.candidates[self.truths[n][0]]
-
-            def watch(state: Any) -> None:
-                if state.belief is None or state.phase != "working" or state.wider.pairs:
-                    return
-                chance = evidence.chances(state.belief)
-                for repair in _leading(self.world, chance):
-                    cured = self.world.cures(repair)
-                    points.append((float(chance @ cured), any(repair in f.repairs for f in truth.faults)))
-
-            return watch
-
-        self.runs("calibrated", 0.05, watch=watching)
+        points: list[Point] = []
+        truths = [self.world.candidates[i] for i, _ in self.truths]
+        self.runs("calibrated", 0.05, watch=lambda n: watching(self.world, truths[n], points))
         rows = calibration(points)
-        lines = [
-            f"  {low:.1f}-{low + 0.1:.1f}  said {said:.3f}  right {right:.3f}  off {right - said:+.3f}  n {n}"
-            for low, said, right, n in rows
-        ]
         worst = max((abs(right - said) for _, said, right, n in rows if n >= 100), default=float("nan"))
-        return "\n".join(
-            [f"chance of the leading repair at every step (goal within 0.05; worst {worst:.3f})", *lines]
-        )
+        title = f"chance of the leading repair at every step (goal within 0.05; worst {worst:.3f})"
+        return "\n".join([title, *calibration_lines(rows)])
 
 
 ROWS: Mapping[str, Callable[[Bench], str]] = {
@@ -284,11 +252,6 @@ ROWS: Mapping[str, Callable[[Bench], str]] = {
         "unmodelled", "healthy", "calibrated",
     )
 }  # fmt: skip
-
-
-def _leading(world: BikeWorld, chance: np.ndarray) -> list[str]:
-    best = sorted(world.repairs, key=lambda r: -float(chance @ world.cures(r)))
-    return best[:1]
 
 
 def _paired(title: str, made: Sequence[Run], base: Sequence[Run], goal: str) -> str:
