@@ -59,6 +59,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "unplug": ("what",),
     "undo_wire": ("what",),
     "put_back_wire": ("what",),
+    "set_control_how": ("control", "position"),
     "set_control": ("control", "position"),
     "all_at_rest": (),
     "all_off": (),

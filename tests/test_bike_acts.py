@@ -77,6 +77,14 @@ def test_every_kind_of_the_trade_is_planned() -> None:
     } == set(kinds)
 
 
+def test_branches_behind_a_fuse_are_undone_while_a_lamp_stands_in_its_place() -> None:
+    """Lamp for the fuse, then branch after branch undone, a minute each (common practice, no source)."""
+    steps = [m for m in planned().values() if m.kind == "lamp" and m.condition.out and m.condition.apart]
+    assert len(steps) > 15
+    assert {m.condition.out[0] for m in steps} >= {"main_fuse", "acc_fuse"}
+    assert all(1.0 <= m.minutes <= 1.5 and len(m.condition.apart) == 1 for m in steps)
+
+
 def test_planned_measurements_are_complete_and_cost_time() -> None:
     for name, m in planned().items():
         assert m.kit in KITS and m.minutes > 0.0 and m.wait_min >= 0.0, name

@@ -18,7 +18,7 @@ import pytest
 import yaml
 from shipped import KNOWLEDGE, loom, opened, world
 
-from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.bike.acts import FUNCTION_WORDS, measurements
 from diagnose.bike.build import build
 from diagnose.bike.candidates import read_fault
 from diagnose.bike.currents import as_condition, service
@@ -57,6 +57,25 @@ def sound(bike: str, *faults: str) -> Predictor:
     found = [read_fault(built, in_use, f) for f in faults]
     suspects = (Candidate("no_fault", (), 0.5), *(Candidate(f.id, (f,), 0.1) for f in found))
     return Predictor(built, in_use, suspects, opened().library.instruments)
+
+
+def test_the_headlamp_tells_battery_from_contacts_from_motor_as_the_starter_is_pressed() -> None:
+    """Goes out: battery or post; no change: contacts or brushes; dims: the motor draws.
+
+    Common practice, no source.
+    """
+    faults = (
+        "battery.old",
+        "battery_plus_post.loose",
+        "starter_relay.contacts_open",
+        "starter_motor.brushes_open",
+        "starter_motor.seized",
+    )
+    p = sound("road_twin", *faults)
+    pressed = [word(p, "low_beam", i, "key=run,start=pressed") for i in range(1, 6)]
+    assert pressed == ["very_weak", "dead", "works", "works", "weak"]
+    found = measurements(*loom("road_twin"), opened().library.instruments)
+    assert "observe:low_beam@key=run,start=pressed" in found
 
 
 def word(p: Predictor, function: str, which: int = 0, when: str | None = None) -> str:

@@ -415,6 +415,8 @@ def measurements(
                 put(two_point(built, instruments, "volts", need.plus, need.minus, still))
         if f.kind == "starter":
             put(two_point(built, instruments, "lowest_volts", *posts(built), own))
+            for lamp in _lit_meanwhile(built, service, own):
+                put(observe(built, instruments, lamp, own))
     for part in spec.parts.values():
         own_kind = spec.kinds[part.kind]
         for test in own_kind.tests:
@@ -430,6 +432,24 @@ def measurements(
         for cut in drain_conditions(built):
             put(amps(built, instruments, "battery", cut))
     return found
+
+
+def _lit_meanwhile(built: Build, service: Service, when: Condition) -> tuple[str, ...]:
+    """The function of the strongest lamp that is lit in a condition anyway; () if none is.
+
+    What it does as the starter is pressed tells battery, contacts and motor apart without any instrument.
+    """
+
+    def amperes(f: Function) -> float:
+        return sum(service.amperes.get(e, 0.0) for e in f.elements)
+
+    lit = [
+        f
+        for f in built.spec.functions.values()
+        if f.kind == "light" and (c := as_condition(built, f.when)).controls and c.engine == "off"
+        if set(c.controls) < set(when.controls) and amperes(f) > 0.0
+    ]
+    return (max(lit, key=amperes).id,) if lit else ()
 
 
 def posts(built: Build) -> tuple[str, str]:

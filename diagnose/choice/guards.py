@@ -9,6 +9,8 @@ from diagnose.choice.problem import Act
 from diagnose.choice.score import Stack, stack
 from diagnose.choice.weigh import RUNNERS_UP, Limits, Weighed, best_test
 
+HOPE = 0.05  # [1] chance below which even what costs nothing is not tried in a part's stead (estimate)
+
 
 def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
     """Step 5 with its guards.
@@ -71,10 +73,13 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
 
 
 def _instead_of_a_part(weighed: Weighed, part: str, chance: float, value: float) -> Act:
-    """Nobody buys a part on a faint suspicion: try what costs nothing, else stop."""
+    """Nobody buys a part on a faint suspicion: try what costs nothing and has some hope, else stop."""
     now = weighed.now
+    hope = now.cures[weighed.tried] @ weighed.belief / weighed.belief.sum()
     free = [
-        k for k, r in enumerate(weighed.tried) if now.repairs[r].sort == "try" and now.repairs[r].price <= 0.0
+        k
+        for k, r in enumerate(weighed.tried)
+        if now.repairs[r].sort == "try" and now.repairs[r].price <= 0.0 and hope[k] >= HOPE
     ]
     if free:
         best = min(free, key=lambda k: float(weighed.trying[k]))

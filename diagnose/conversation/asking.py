@@ -112,8 +112,9 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     for place in m.places:
         if place not in state.paid.places and world.view.places.get(place, ("", 0.0, 0.0))[1] > 0:
             lines.append(words.say("open_place", skill, place=names.place(world, place)))
-    # the question itself says when, but not what is taken apart for it
-    plain = not (m.condition.apart or m.condition.out)
+    # the question itself says when, unless it is asked in another condition than the function's own
+    own_way = world.view.functions.get(m.what)
+    plain = own_way is None or m.condition == own_way.condition
     told = m.kind == "observe" and bool(m.text) and skill == "trade" and plain
     if is_stirred_first(m):
         return _joined([*lines, *_stirred_first(world, state, m, words)], skill)
@@ -204,7 +205,8 @@ def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> 
     for control, position in c.controls:
         title, positions = world.view.controls.get(control, (control.replace("_", " "), {}))
         word = positions.get(position, position.replace("_", " "))
-        lines.append(words.say("set_control", skill, control=title[:1].upper() + title[1:], position=word))
+        told = "set_control_how" if ":" in word else "set_control"
+        lines.append(words.say(told, skill, control=title[:1].upper() + title[1:], position=word))
     if not c.controls and c.battery and m.kind not in ("inspect", "ohms", "diode"):
         if "key" in world.view.controls:
             lines.append(words.say("all_at_rest", skill))

@@ -199,7 +199,8 @@ def condition(world: World, m: Measurement, words: Wording) -> str:
     parts = []
     for control, position in c.controls:
         title, positions = world.view.controls.get(control, (control.replace("_", " "), {}))
-        parts.append(f"{title} {positions.get(position, position)}")
+        # what is to be done for it, behind a colon, belongs into the question
+        parts.append(f"{title} {positions.get(position, position).partition(':')[0]}")
     if c.engine != "off":
         parts.append(engine(c.engine, words))
     parts += [words.say("short_out", what=component(world, f)) for f in c.out]
