@@ -378,7 +378,7 @@ def test_faint_suspects_without_tests_end_in_a_stop_and_so_does_having_nothing_t
     faint = Problem(np.full(n, 1 / n), (), tuple(repair_option(f"r{i}", np.eye(n)[i]) for i in range(n)))
     act = next_act(faint, faint.prior)
     assert (act.sort, act.option) == ("stop", "")
-    assert act.reason == "no repair is likelier than 3%, no test is left"
+    assert act.reason == "r0 is only 3% likely, no test is left"
     bare = Problem(np.array([1.0]), (), ())
     assert next_act(bare, bare.prior).reason == "nothing known fits: 100% for a fault nobody listed"
 

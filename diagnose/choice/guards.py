@@ -63,10 +63,9 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             if confirm >= 0:
                 reason = f"second method before {option.id}, which cannot be returned"
                 return _measure(weighed, confirm, value, reason)
-        if chance < limits.faint and not weighed.informs:
-            return Act(
-                "stop", "", value, f"no repair is likelier than {chance:.0%}, no test is left", runners
-            )
+        if chance < limits.faint:
+            left = "no test is worth its minutes" if weighed.informs else "no test is left"
+            return Act("stop", "", value, f"{option.id} is only {chance:.0%} likely, {left}", runners)
     if chance < limits.idle and curable < 0.5:
         return Act("stop", "", value, f"{option.id} is {chance:.1%} likely, and nothing is likelier", runners)
     return Act(option.sort, option.id, value, f"{chance:.0%} to cure", runners)

@@ -28,7 +28,7 @@ class Limits:
     likely        below this chance work and parts wait while measuring on is worth its minutes
     dear          it is not once it takes this many times the minutes of repairing at once
     hopeless      a part that costs money is not advised below this chance
-    faint         with nothing left to measure and no repair above this: stop
+    faint         below this chance no work is advised: stop, if measuring on is not worth its minutes either
     idle          below this chance not even a try is worth telling when what is not listed is likelier: stop
     separates     a test counts as confirming if its outcomes differ this much in total variation
     patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
