@@ -243,7 +243,7 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
         "tool_steps_mean": round(float(np.mean([j.played.tool_steps for j in done])), 2),
         "minutes_mean": round(float(minutes.mean()), 2),
         "minutes_p90": round(float(np.quantile(minutes, 0.9)), 2),
-        "calibration": calibration(p for j in done for p in j.points),
+        "calibration": calibration(j.points for j in done),
         "complaints": {
             name: {
                 "jobs": len(group),
@@ -293,7 +293,7 @@ def trial_text(result: dict[str, Any]) -> str:
             f"{_percent(row['first_repair_right']):>11}  {row['minutes_mean']:>7}  "
             f"{row['tool_steps_mean']:>10}"
         )
-    lines.append("  chance of the leading repair at every step")
+    lines.append("  chance of the leading repair among the listed faults, jobs that came by")
     lines += ["  " + line for line in calibration_lines(result["calibration"])]
     for miss in result["missed"]:
         lines.append(

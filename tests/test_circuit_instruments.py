@@ -196,7 +196,7 @@ def test_an_ammeter_in_place_of_a_fuse_or_in_series_shows_the_circuits_current()
 
 
 def test_an_ohmmeter_between_a_loose_ring_and_ground_shows_nothing() -> None:
-    """Elements side by side, both wires of their part off: OL to ground, their own ohms across. Closed form."""
+    """Side by side, both wires of their part off: OL to ground, their own ohms across. Closed form."""
     ring = (
         resistor("one", "p", "q", 100.0),
         resistor("two", "p", "q", 300.0),

@@ -26,9 +26,10 @@ def faulty():
 
 
 def test_calibration_counts_what_was_said_against_what_was_so():
-    """By hand: four at 0.25 of which one was right, two at 0.95 of which both were."""
-    points = [(0.25, True), (0.25, False), (0.25, False), (0.25, False), (0.95, True), (0.95, True)]
-    (low, said, right, n), (high, sure, all_right, m) = calibration(points)
+    """By hand: four at 0.25 of which one was right, two at 0.95 of which both were; a job counts once."""
+    wrong = (0.25, False)
+    jobs = [[(0.25, True), (0.95, True)], [wrong, wrong, wrong, (0.95, True)], [wrong], [wrong]]
+    (low, said, right, n), (high, sure, all_right, m) = calibration(jobs)
     assert (low, said, right, n) == (0.2, pytest.approx(0.25), pytest.approx(0.25), 4)
     assert (high, sure, all_right, m) == (0.9, pytest.approx(0.95), 1.0, 2)
 

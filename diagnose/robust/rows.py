@@ -236,12 +236,12 @@ class Bench:
         )
 
     def calibrated(self) -> str:
-        points: list[Point] = []
+        points: list[list[Point]] = [[] for _ in self.truths]
         truths = [self.world.candidates[i] for i, _ in self.truths]
-        self.runs("calibrated", 0.05, watch=lambda n: watching(self.world, truths[n], points))
+        self.runs("calibrated", 0.05, watch=lambda n: watching(self.world, truths[n], points[n]))
         rows = calibration(points)
         worst = max((abs(right - said) for _, said, right, n in rows if n >= 100), default=float("nan"))
-        title = f"chance of the leading repair at every step (goal within 0.05; worst {worst:.3f})"
+        title = f"chance of the leading repair among the listed faults (goal within 0.05; worst {worst:.3f})"
         return "\n".join([title, *calibration_lines(rows)])
 
 
