@@ -225,7 +225,8 @@ def reply(
         if problem is None:
             asked.append(m.id)
         if problem is None:
-            return {"answer": player.answer(m, physical(state.job))}
+            ask = player.again if m.id in state.rechecked else player.answer
+            return {"answer": ask(m, physical(state.job))}
         if problem.get("doubt"):
             return {"answer": player.again(m, physical(state.job)), "sure": True}
         return {"answer": "skip"}

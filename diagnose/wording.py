@@ -87,6 +87,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "look_at": ("what",),
     "points_to": ("reading", "suspects"),
     "prove_meter": (),
+    "prove_again": ("shown",),
     "prove_repair": (),
     "recheck": ("shown",),
     "widened": (),

@@ -561,12 +561,17 @@ def test_minutes_are_those_of_the_acts():
     assert closed["steps"] == 2
 
 
-def test_a_proof_that_fails_counts_as_a_repair_that_did_not_help():
+def test_a_proof_against_what_was_said_is_taken_once_more_and_then_believed():
     state, advice = advised()
-    state, _ = say(state, {"done": advice["repair"], "works": "yes"})
-    state, _ = say(state, {"answer": "dead", "sure": True})
-    assert state.phase != "exit_check" and state.repaired == ()
-    assert chance(state, "lamp.open") < 0.3
+    state, (first,) = say(state, {"done": advice["repair"], "works": "yes"})
+    state, told = say(state, {"answer": "dead", "sure": True})
+    again = told[-1]
+    assert again["measurement"] == first["measurement"] and "It works, you said" in again["text"]
+    right, _ = say(state, {"answer": "works"})
+    assert right.phase == "exit_check" and right.repaired
+    wrong, _ = say(state, {"answer": "dead", "sure": True})
+    assert wrong.phase != "exit_check" and wrong.repaired == ()
+    assert chance(wrong, "lamp.open") < 0.3
 
 
 def test_a_proof_that_was_not_taken_is_not_claimed():

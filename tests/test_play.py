@@ -160,7 +160,7 @@ def standing(**more: Any) -> Any:
     asked = SimpleNamespace(
         **{"sort": "question", "id": "", "measurement": "", "choices": (), "event": event, **more}
     )
-    return SimpleNamespace(open=asked, job=JobState())
+    return SimpleNamespace(open=asked, job=JobState(), rechecked=frozenset())
 
 
 def answered(state: Any, player: Any, cures: bool = False, problem: Any = None) -> dict[str, Any]:

@@ -51,8 +51,8 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             confirm = _confirming(weighed, repair, limits)
             if confirm >= 0:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
-            if option.price > 0.0 and chance < limits.hopeless:
-                return _instead_of_a_part(weighed, option.id, chance, value)
+        if option.price > 0.0 and chance < limits.hopeless:
+            return _instead_of_a_part(weighed, option.id, chance, value)
         free = _without_a_part(weighed, belief, repair)
         if free >= 0:
             spared = now.repairs[free]

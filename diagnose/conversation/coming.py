@@ -226,7 +226,7 @@ def open_measurement(
     """Let this measurement be the open question. sort: measure | proof | exit | intake_meter."""
     found = permit(means, state, m) if judged is None else judged
     state, cautions = show(means, state, found.cautions)
-    if sort == "proof":
+    if sort == "proof" and not lead:
         lead = means.say(state, "prove_repair")
     event = asking.measurement_question(means.world, state, m, means.words, cautions, lead=lead)
     return ask(Turn(means, state, events), m.id, sort, event, m.id)

@@ -37,6 +37,7 @@ TRY_MINUTES = 10.0  # [min] what a try may take at most
 SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
 # [1] a fault that draws the complaint this much more rarely than the one that draws it most cannot draw it
 HARDLY_DRAWN = 0.02
+SURE_ASLEEP = 0.8  # [1] below it no part is bought while all works: no reading can bear the suspicion out
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 # readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
 # the latter on a bike that works now is only looked at and stirred, not measured (estimates)
@@ -128,8 +129,7 @@ def _limits(state: State) -> Limits:
     """When to give up on what is known: not because of one odd reading, but soon once there are several."""
     taken = sum(1 for r in state.readings if not r.repeats)
     lost = LOST_EARLY if taken < FEW_READINGS else LOST
-    # while it works no reading can bear out a suspicion: no part is bought on less than a likely one
-    return Limits(lost=lost, hopeless=Limits().likely) if state.calm else Limits(lost=lost)
+    return Limits(lost=lost, hopeless=SURE_ASLEEP) if state.calm else Limits(lost=lost)
 
 
 def closed_now(world: World, state: State) -> Mapping[str, str]:

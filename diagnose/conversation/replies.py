@@ -141,6 +141,10 @@ def _measured(turn: Turn, asked: Open, message: Answered, hint: str) -> Turn:
             shown = names.reading(reading.value, m.unit, means.words)
             words = f"{names.in_short(world, m, means.words)}: {shown}"
             return exit_check(turn.then(replace(state, proof=words)))
+        if m.id not in state.rechecked:  # it is said to work: one of the two is a slip
+            lead = means.say(state, "prove_again", shown=names.reading(reading.value, m.unit, means.words))
+            state = replace(state, rechecked=state.rechecked | {m.id})
+            return propose(turn.then(state), m, "proof", lead=lead)
         return advance(turn.then(proof.not_proved(means, state)), hint)
     if asked.sort == "exit":
         if proof.proves(means, state, reading):
