@@ -1,15 +1,15 @@
 """Which rules fire, and what each changes: `python -m diagnose.cases FILE... --rules`.
 
 Built on run. While cases are played, every caution, block, doubt and piece of advice that a rider gets is
-counted. At each reading of a case the classic slips are typed as well (none is taken), and on each bike every
-step that a rider may take by himself and every repair that a job may end with is judged, as the job judges it
-when it comes there.
+counted. At each reading of a case the classic slips are typed as well (none is taken), once on each bike at a
+reading of each rarer instrument that the rider could take instead. On each bike every step that a rider may
+take by himself and every repair that a job may end with is judged, as the job judges it when it comes there.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -27,19 +27,21 @@ from diagnose.wiring import BikeWorld
 # What people type by mistake, for each unit: nothing arrives, OL, the lone 1 of an old meter, tips the wrong
 # way round, another unit, another range, a mains range.
 SLIPS: Mapping[str, tuple[str, ...]] = {
-    "V": ("0", "OL", "-12.4", "-0.2", "13 mV", "12400", "18", "30", "0.012", "12.4", "14"),
+    "V": ("0", "OL", "-12.4", "-0.2", "13 mV", "12400", "350", "18", "30", "0.012", "12.4", "14"),
     "ohm": ("0", "OL", "1", "-3", "470", "0.47", "4700", "4k7"),
     "A": ("0", "-1.5", "12", "25"),
 }
+RARER = ("lowest_volts", "ohms", "diode", "amps")  # instruments that few jobs ask for
 WORN = 3  # repairs without a cure, fuses renewed: what a long job has behind it
 
 
 @dataclass(slots=True)
 class Fired:
-    """What each rule did. in_jobs, would: rule -> what it changed -> how often."""
+    """What each rule did. in_jobs, would: rule -> what it changed -> how often; tried: (bike, instrument)."""
 
     in_jobs: dict[str, Counter[str]] = field(default_factory=dict)
     would: dict[str, Counter[str]] = field(default_factory=dict)
+    tried: set[tuple[str, str]] = field(default_factory=set)
 
     def job(self, rule: str, change: str) -> None:
         """A rule changed something in a played job."""
@@ -80,14 +82,28 @@ def counting(fired: Fired, world: BikeWorld, opened: Opened) -> tuple[Told, Call
             for permit in judge(means, state, [means.world.measurements[m] for m in planned]).values():
                 for firing in permit.blocked:
                     fired.job(firing.rule, "kept a step back")
-            _try_slips(means, state, fired)
+            _try_slips(means, state, state.open.measurement, fired)
+            for m in _rarer(means, planned, fired):
+                _try_slips(means, state, m, fired)
 
     return told, watch
 
 
-def _try_slips(means: Means, state: Any, fired: Fired) -> None:
-    """Type the classic slips at the open question; the job takes none of them."""
-    m = means.world.measurements[state.open.measurement]
+def _rarer(means: Means, planned: Sequence[str], fired: Fired) -> Iterator[str]:
+    """One of the planned measurements of each rarer instrument, once on each bike."""
+    for kind in RARER:
+        able = [m for m in (means.world.measurements[x] for x in planned) if m.kind == kind]
+        if kind == "amps":  # to read nothing is odd only where something is switched on
+            able = [m for m in able if m.condition.controls]
+        found = next((m.id for m in able), None)
+        if found is not None and (means.world.view.id, kind) not in fired.tried:
+            fired.tried.add((means.world.view.id, kind))
+            yield found
+
+
+def _try_slips(means: Means, state: Any, measurement: str, fired: Fired) -> None:
+    """Type the classic slips at the open question or one like it; the job takes none of them."""
+    m = means.world.measurements[measurement]
     for text in SLIPS.get(m.unit, ()) if not m.choices else ():
         try:
             value, note = read_answer(m, text, {}, means.words)
