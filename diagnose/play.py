@@ -176,7 +176,8 @@ def play(
                 tuple(refused),
             )
         problem = next((e for e in events if e["event"] == "problem"), None)
-        if problem is not None and by_script:
+        # a doubted slip is part of the story
+        if problem is not None and by_script and not problem.get("doubt"):
             refused.append(str(problem["message"]))
         opened = state.open
         if opened is not None and opened.measurement and opened.sort != "safety":

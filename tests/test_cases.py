@@ -25,7 +25,7 @@ FEWEST = 100
 # One of each sort: a slip, several complaints, a back-feed, a joint that reads well without load, an honest
 # end, a fault that is there while the bars are held and one that is asleep, a new loom.
 SAMPLE = (
-    "meter_tip_slips_on_the_first_reading",
+    "black_clip_on_paint",
     "one_fuse_three_complaints",
     "all_four_flash_through_a_lost_rear_ground",
     "joint_reads_full_volts_unloaded",

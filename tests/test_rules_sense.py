@@ -7,6 +7,7 @@ What displays show is common practice and hand meter manuals (status in knowledg
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -89,20 +90,14 @@ READINGS = [
     ("0.00 A with everything off", SINGLE, taken(DRAIN, 0.0, 0.001, 0.01), [], set(), {"amps_zero_with_load"}),
     ("300 A on the jack", SINGLE, taken(AMPS_ON, 300.0, 1.0, 6.0), [], {"amps_over_range"}, {"amps_zero_with_load"}),
     ("zero for the third time from one black point", SINGLE, taken(HEAD, 0.0, 11.0, 12.6),
-     [taken(FUSE_OUT, 0.0, 12.0, 12.9), taken(FEED, 0.0, 11.0, 12.6)], {"zero_everywhere"}, {"same_everywhere", "all_volts_high"}),
+     [taken(FUSE_OUT, 0.0, 12.0, 12.9), taken(FEED, 0.0, 11.0, 12.6)], {"zero_everywhere"}, {"all_volts_high"}),
     ("zero for the second time", SINGLE, taken(HEAD, 0.0, 11.0, 12.6), [taken(FEED, 0.0, 11.0, 12.6)], set(), {"zero_everywhere"}),
     ("zero again where a suspect gives zero", SINGLE, taken(HEAD, 0.0, -0.1, 12.6),
      [taken(FUSE_OUT, 0.0, 12.0, 12.9), taken(FEED, 0.0, 11.0, 12.6)], set(), {"zero_everywhere"}),
-    ("no drop anywhere, three times", SINGLE, taken(DROP, 0.0, 0.06, 0.5),
-     [taken(DROP_2, 0.0, 0.06, 0.5), taken(DROP, 0.0, 0.06, 0.5)], {"zero_drops_everywhere"}, {"zero_everywhere"}),
-    ("small drops that differ", SINGLE, taken(DROP, 0.04, 0.06, 0.5),
-     [taken(DROP_2, 0.0, 0.06, 0.5), taken(DROP, 0.0, 0.06, 0.5)], set(), {"zero_drops_everywhere"}),
-    ("the same digits in three places", SINGLE, taken(HEAD, 12.34, 10.0, 12.0),
-     [taken(FUSE_OUT, 12.34, 12.0, 12.9), taken(FEED, 12.34, 11.0, 12.6)], {"same_everywhere"}, {"zero_everywhere"}),
-    ("the same digits where they are due", SINGLE, taken(HEAD, 12.34, 12.0, 12.6),
-     [taken(FUSE_OUT, 12.34, 12.0, 12.9), taken(FEED, 12.34, 11.0, 12.6)], set(), {"same_everywhere"}),
+    ("zero again, explained only by a zero that was stood by", SINGLE, taken(HEAD, 0.0, -0.1, 12.6),
+     [taken(FUSE_OUT, 0.0, 12.0, 12.9), replace(taken(FEED, 0.0, 11.0, 12.6), insisted=True)], {"zero_everywhere"}, set()),
     ("all a little high", SINGLE, taken(HEAD, 13.6, 11.0, 12.6),
-     [taken(FUSE_OUT, 13.9, 12.0, 12.9), taken(FEED, 13.7, 11.0, 12.6)], {"all_volts_high"}, {"same_everywhere"}),
+     [taken(FUSE_OUT, 13.9, 12.0, 12.9), taken(FEED, 13.7, 11.0, 12.6)], {"all_volts_high"}, {"zero_everywhere"}),
     ("one a little high", SINGLE, taken(HEAD, 13.6, 11.0, 12.6),
      [taken(FUSE_OUT, 12.6, 12.0, 12.9), taken(FEED, 12.4, 11.0, 12.6)], set(), {"all_volts_high"}),
 ]  # fmt: skip
@@ -177,7 +172,7 @@ def test_every_fact_made_from_a_reading_is_in_the_vocabulary():
         for fact in sense.reading_facts(facts.survey(bike), reading, REST, earlier):
             check_fact(fact)
             patterns.add(fact.get("pattern"))
-    assert patterns == {None, "all_zero", "all_same", "all_high", "mixed"}
+    assert patterns == {None, "all_zero", "all_high", "mixed"}
 
 
 def test_readings_of_another_instrument_end_a_series():

@@ -19,7 +19,10 @@ CASE_KEYS = (
     "expect", "source",
 )  # fmt: skip
 NEEDED = ("case", "bike", "complaints")
-EXPECT_KEYS = ("cause", "repair", "tool_steps_at_most", "outcome", "wrong_repairs_at_most", "doubts_at_least")
+EXPECT_KEYS = (
+    "cause", "repair", "tool_steps_at_most", "outcome", "wrong_repairs_at_most", "doubts_at_least",
+    "doubted_for",
+)  # fmt: skip
 SLIP_KEYS = ("step", "measurement", "reads", "again")
 SHOWS = ("now", "stirred")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -39,9 +40,16 @@ def run_case(
     if not case.truth:
         return _said(case, world, opened, told)
     rider = CaseRider(world, case)
+    slips: set[str] = set()
+
+    def hear(event: Mapping[str, Any]) -> None:
+        slips.add((event.get("doubt") or {}).get("slip", ""))
+        if told:
+            told(event)
+
     played = play(
         world, opened.rulebase, opened.wording, case.options, rider, rider.mend,
-        first=case.messages, told=told, watch=watch,
+        first=case.messages, told=hear, watch=watch,
     )  # fmt: skip
     right = [a.repair for a in played.advice if a.right]
     wrong = [a.repair for a in played.advice if not a.right and a.sort == "repair"]
@@ -59,6 +67,8 @@ def run_case(
             )
     if played.doubts < int(wanted.get("doubts_at_least", 0)):
         found.append(f"{played.doubts} readings were doubted; expected at least {wanted['doubts_at_least']}")
+    if wanted.get("doubted_for", "") not in {"", *slips}:
+        found.append(f"no reading was doubted for {wanted['doubted_for']}")
     if len(rider.slipped) < len(case.slips):
         found.append("a slip was never made: its measurement or step was not asked")
     text = f"{played.outcome}, {played.tool_steps} steps with a tool, {', '.join(right) or 'nothing found'}"

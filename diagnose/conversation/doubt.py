@@ -165,5 +165,6 @@ def _earlier(world: World, state: State) -> tuple[Taken, ...]:
             center, sd = evidence.predicted(own, state.belief)
             row = world.no_fault
             healthy = (float(center[row] - 3 * sd[row]), float(center[row] + 3 * sd[row]))
-            found.append(Taken(m, r.value, r.text, healthy if own.scale != "log" else None))
+            expected = healthy if own.scale != "log" else None
+            found.append(Taken(m, r.value, r.text, expected, r.doubtful))
     return tuple(found)

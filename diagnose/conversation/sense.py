@@ -31,12 +31,16 @@ AMMETER_LIMIT = 10.0  # [A] common jack
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One reading as typed. value in SI, inf for OL; expected: (low, high) over all suspects, or None."""
+    """One reading as typed. value in SI, inf for OL; expected: (low, high) over all suspects, or None.
+
+    insisted  it was doubted before, and stood by
+    """
 
     measurement: Measurement
     value: float
     text: str = ""
     expected: tuple[float, float] | None = None
+    insisted: bool = False
 
 
 def reading_facts(
@@ -131,7 +135,8 @@ def scale(reading: Taken) -> str:
 def _series(view: BikeView, reading: Taken, earlier: Sequence[Taken]) -> Fact | None:
     """How the run of readings of one instrument that ends here looks.
 
-    A run is a slip only where it surprises: if some suspect shows this reading, the pattern is `mixed`.
+    A run is a slip only where it surprises: if some suspect shows this reading, the pattern is `mixed`. Not
+    so if the reading before was doubted and stood by: what it made of the suspects explains the next one too.
     """
     run = [reading]
     for r in reversed(earlier):
@@ -152,16 +157,11 @@ def _series(view: BikeView, reading: Taken, earlier: Sequence[Taken]) -> Fact | 
         return count
 
     zeros = length(lambda r: abs(r.value) <= zero)
-    alike = length(lambda r: math.isfinite(r.value) and r.value == reading.value)
     highs = length(lambda r: r.expected is not None and r.value > r.expected[1] > 0)
     fact: Fact = {"kind": "series", "instrument": reading.measurement.kind, "black": black}
-    if not is_expected(reading):
+    if not is_expected(reading) or run[1].insisted:
         if zeros >= 2 and any(r.expected is not None and r.expected[0] > 10 * zero for r in run[:zeros]):
             return fact | {"pattern": "all_zero", "count": zeros}
-        places = {view.far(r.measurement) for r in run[:alike]}
-        conditions = {r.measurement.condition.text for r in run[:alike]}
-        if alike >= 2 and abs(reading.value) > zero and len(places) > 1 and len(conditions) > 1:
-            return fact | {"pattern": "all_same", "count": min(alike, len(places))}
         if highs >= 2:
             return fact | {"pattern": "all_high", "count": highs}
     return fact | {"pattern": "mixed", "count": len(run)}

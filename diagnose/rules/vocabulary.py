@@ -124,7 +124,7 @@ VOCABULARY: Vocabulary = {
     # how the last readings of one instrument look together
     "series": {
         "instrument": INSTRUMENTS,
-        "pattern": ("all_zero", "all_same", "mixed", "all_high"),
+        "pattern": ("all_zero", "mixed", "all_high"),
         "count": NUMBER,
         "black": ("same", "moved"),
     },
