@@ -12,11 +12,13 @@ from dataclasses import replace
 from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service, as_condition, need_condition
 from diagnose.bike.hunt import (
+    carries_starter,
     drain_conditions,
     fuse_conditions,
     is_awake,
     joints_behind,
     joints_of_needs,
+    lit_meanwhile,
     switch_joints,
 )
 from diagnose.bike.model import Condition, Measurement
@@ -415,7 +417,7 @@ def measurements(
                 put(two_point(built, instruments, "volts", need.plus, need.minus, still))
         if f.kind == "starter":
             put(two_point(built, instruments, "lowest_volts", *posts(built), own))
-            for lamp in _lit_meanwhile(built, service, own):
+            for lamp in lit_meanwhile(built, service, own):
                 put(observe(built, instruments, lamp, own))
     for part in spec.parts.values():
         own_kind = spec.kinds[part.kind]
@@ -432,24 +434,6 @@ def measurements(
         for cut in drain_conditions(built):
             put(amps(built, instruments, "battery", cut))
     return found
-
-
-def _lit_meanwhile(built: Build, service: Service, when: Condition) -> tuple[str, ...]:
-    """The function of the strongest lamp that is lit in a condition anyway; () if none is.
-
-    What it does as the starter is pressed tells battery, contacts and motor apart without any instrument.
-    """
-
-    def amperes(f: Function) -> float:
-        return sum(service.amperes.get(e, 0.0) for e in f.elements)
-
-    lit = [
-        f
-        for f in built.spec.functions.values()
-        if f.kind == "light" and (c := as_condition(built, f.when)).controls and c.engine == "off"
-        if set(c.controls) < set(when.controls) and amperes(f) > 0.0
-    ]
-    return (max(lit, key=amperes).id,) if lit else ()
 
 
 def posts(built: Build) -> tuple[str, str]:
@@ -503,7 +487,7 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
             for condition in used[:1]:  # one branch after the other: the lamp dims at the culprit
                 cut = replace(condition, out=(fuse,), apart=(joint,))
                 put(two_point(built, instruments, "lamp", first, second, cut))
-        if used and not _carries_starter(service, built, fuse):
+        if used and not carries_starter(service, built, fuse):
             put(amps(built, instruments, fuse, replace(used[0], out=(fuse,))))
     for connector, ways in spec.connectors.items():
         for way in ways:
@@ -514,7 +498,3 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
                 for c in key_on[:1]:
                     with_key = replace(rest, controls=c.controls)
                     put(two_point(built, instruments, "ohms", f"{way}.{terminal}", ground, with_key))
-
-
-def _carries_starter(service: Service, built: Build, fuse: str) -> bool:
-    return service.amperes.get(built.fuses[fuse][0], 0.0) > 10.0  # the ammeter's own limit

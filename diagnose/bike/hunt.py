@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
-from diagnose.bike.currents import Service
+from diagnose.bike.currents import Service, as_condition
 from diagnose.bike.model import Condition
 from diagnose.catalogue.model import Function
 from diagnose.circuit.netlist import Element
@@ -153,3 +153,26 @@ def joints_of_needs(built: Build, f: Function) -> tuple[str, ...]:
         if {end.partition(".")[0] for end in (wire.start, wire.end)} & own:
             found.setdefault(wire.id)
     return tuple(found)
+
+
+def lit_meanwhile(built: Build, service: Service, when: Condition) -> tuple[str, ...]:
+    """The function of the strongest lamp that is lit in a condition anyway; () if none is.
+
+    What it does as the starter is pressed tells battery, contacts and motor apart without any instrument.
+    """
+
+    def amperes(f: Function) -> float:
+        return sum(service.amperes.get(e, 0.0) for e in f.elements)
+
+    lit = [
+        f
+        for f in built.spec.functions.values()
+        if f.kind == "light" and (c := as_condition(built, f.when)).controls and c.engine == "off"
+        if set(c.controls) < set(when.controls) and amperes(f) > 0.0
+    ]
+    return (max(lit, key=amperes).id,) if lit else ()
+
+
+def carries_starter(service: Service, built: Build, fuse: str) -> bool:
+    """Whether more than a meter can bear runs through a fuse in use."""
+    return service.amperes.get(built.fuses[fuse][0], 0.0) > 10.0  # the ammeter's own limit
