@@ -1,7 +1,8 @@
 """The way of the current along the loom between two points: which parts it passes, in order.
 
 Third arrow of the flow (composed bike -> acts). For drawings: copper before loads, closed switches before
-open ones; solves nothing.
+open ones; solves nothing. networkx takes a third of a second to load, so only whoever asks for a drawing
+waits for it.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-
-import networkx as nx
+from typing import TYPE_CHECKING
 
 from diagnose.bike.build import Build, condition_edits, node_of_point
 from diagnose.bike.model import Condition
 from diagnose.circuit.netlist import Change, Open
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 COPPER = (
     "wire",
@@ -75,6 +78,8 @@ def made_in(built: Build, condition: Condition) -> tuple[Mapping[str, float], fr
 
 
 def _roads(built: Build, condition: Condition) -> nx.Graph:
+    import networkx as nx
+
     spec = built.spec
     closed, gone = made_in(built, condition)
     roads = nx.Graph()
@@ -94,6 +99,8 @@ def _roads(built: Build, condition: Condition) -> nx.Graph:
 
 
 def _shortest(roads: nx.Graph, a: str, b: str) -> list[str]:
+    import networkx as nx
+
     if a == b or a not in roads or b not in roads or not nx.has_path(roads, a, b):
         return []
     return list(nx.shortest_path(roads, a, b, weight="length"))
