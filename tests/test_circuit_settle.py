@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from diagnose.circuit.edits import read_cases
 from diagnose.circuit.netlist import Add, Case, Change, Device, Element, Force, Netlist, Open
-from diagnose.circuit.solve import compile_netlist, settle_cases, settle_one
+from diagnose.circuit.rest import undriven
+from diagnose.circuit.solve import Start, compile_netlist, settle_cases, settle_one
 
 
 def resistor(name: str, plus: str, minus: str, ohms: float) -> Element:
@@ -424,3 +426,78 @@ def test_settling_a_batch_gives_each_case_the_states_it_has_alone() -> None:
     together = settle_cases(compiled, cases * 3)
     alone = np.array([settle_one(compiled, case).states[:, 0] for case in cases]).T
     assert (together.states == np.tile(alone, 3)).all()
+
+
+# ---- nothing drives it ---------------------------------------------------------------------------------
+
+
+def everything_net(minimum_volts: float = 6.0) -> Netlist:
+    """A battery with one of every law and device behind it."""
+    values = {"regulated_volts": 14.3, "resistance": 0.05, "max_current": 0.0}
+    return Netlist(
+        (
+            source("s", "a", "gnd", 12.6, 0.02),
+            fuse("f", "a", "b", 10.0),
+            Element("alt", "generator", "b", "gnd", values),
+            Element("m", "motor", "b", "gnd", {"resistance": 0.5, "back_emf": 7.0}),
+            contact("driver_out", "b", "c"),
+            resistor("coil", "b", "gnd", 90.0),
+            contact("no", "c", "d"),
+            Element("lamp", "lamp", "d", "gnd", {"rated_volts": 12.0, "rated_watts": 10.0, "cold_ratio": 12.0}),
+            Element("diode", "diode", "d", "e", {"saturation_current": 1e-9, "emission": 1.8}),
+            resistor("tail", "e", "gnd", 470.0),
+        ),
+        (
+            blows("f"),
+            Device("charging", "generator", {"element": ("alt",)}, {}),
+            Device("turns", "motor", {"element": ("m",)}, {"turn_volts": 5.0}),
+            Device("relay", "relay", {"coil": ("coil",), "no": ("no",)}, {"operate_volts": 7.5, "release_volts": 2.0}),
+            Device(
+                "driver",
+                "output",
+                {"output": ("driver_out",), "supply_plus_node": ("b",), "supply_minus_node": ("gnd",)},
+                {"minimum_volts": minimum_volts, "limit": 8.0},
+            ),
+        ),
+        "gnd",
+    )  # fmt: skip
+
+
+OFF = (Open("s"),)
+EMPTY = (Change("s", "emf", 0.0),)
+TESTER = (Add(source("t", "d", "gnd", 3.0, 1e3)),)
+BLOWN = (("f_blow", 1),)
+
+
+def test_without_any_source_all_stands_at_zero_and_a_source_beside_it_is_still_solved(monkeypatch) -> None:
+    """A passive circuit has one solution, zero. Whatever the batch holds besides comes out as it does alone,
+    and to the last bit as it does when no case is set aside."""
+    compiled = compile_netlist(everything_net())
+    cases = [
+        Case(OFF), Case(), Case(EMPTY), Case((*OFF, *TESTER)), Case(OFF, BLOWN), Case((*EMPTY, Open("tail"))),
+        Case((*OFF, Change("alt", "max_current", 10.0))), Case((*OFF, Change("relay", "operate_volts", 0.0))),
+    ]  # fmt: skip
+    dead = np.array([True, False, True, False, True, True, False, False])
+    (sheet, *others) = sorted(read_cases(compiled, cases), key=lambda s: -s.size)
+    found = np.zeros(len(cases), dtype=bool)
+    for one in (sheet, *others):
+        found[one.columns] = undriven(one)
+    assert found.tolist() == dead.tolist()
+    mixed = settle_cases(compiled, cases)
+    assert (mixed.volts[:, dead] == 0.0).all() and mixed.converged.all()
+    assert (np.abs(mixed.volts[:, [1, 3, 6]]).max(axis=0) > 1e-3).all()
+    assert mixed.state("f_blow").tolist() == [0, 0, 0, 0, 1, 0, 0, 0]
+    assert mixed.state("relay")[7] == 1
+    monkeypatch.setattr("diagnose.circuit.settle.undriven", lambda sheet: np.zeros(sheet.size, dtype=bool))
+    solved = settle_cases(compiled, cases)
+    for name in ("volts", "states", "converged", "restless"):
+        assert (getattr(mixed, name) == getattr(solved, name)).all(), name
+    again = settle_cases(compiled, cases, Start(mixed, np.arange(len(cases))))
+    assert again.volts == pytest.approx(solved.volts, abs=2e-6)
+
+
+def test_an_output_that_wakes_at_zero_volts_is_solved_though_nothing_drives_it() -> None:
+    compiled = compile_netlist(everything_net(minimum_volts=-1.0))
+    (sheet,) = read_cases(compiled, [Case(OFF)])
+    assert not undriven(sheet).any()
+    assert settle_cases(compiled, [Case(OFF)]).state("driver").tolist() == [1]

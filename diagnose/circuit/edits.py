@@ -8,7 +8,7 @@ same patches stand side by side and the big rest keeps its tree.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from typing import Any
 
@@ -72,6 +72,36 @@ class Sheet:
         table[:] = self.layout.base[:, None]
         table[self.entries[0], self.entries[1]] = self.entries[2]
         return table
+
+    def some_values(self, rows: np.ndarray) -> np.ndarray:
+        """(len(rows), B) these rows of `values`."""
+        table = np.repeat(self.layout.base[rows][:, None], self.size, axis=1)
+        place = np.full(len(self.layout.base), -1)
+        place[rows] = np.arange(len(rows))
+        at = place[self.entries[0]]
+        hit = at >= 0
+        table[at[hit], self.entries[1][hit]] = self.entries[2][hit]
+        return table
+
+    def only(self, keep: np.ndarray, columns: np.ndarray) -> Sheet:
+        """The cases at keep (rising), numbered as columns in their batch."""
+        place = np.full(self.size, -1)
+        place[keep] = np.arange(len(keep))
+        patches = []
+        for p in self.patches:
+            low, high = np.searchsorted(keep, (p.start, p.stop))
+            if high > low:
+                patches.append(replace(p, start=int(low), stop=int(high)))
+        rows, at, values = self.entries
+        mine = place[at] >= 0
+        return Sheet(
+            self.layout,
+            self.plan,
+            tuple(patches),
+            columns,
+            (rows[mine], place[at[mine]], values[mine]),
+            np.ascontiguousarray(self.states[:, keep]),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -39,8 +39,15 @@ HALVE_AFTER = 16
 
 # Arrays of Work that have a column a case.
 CASE_ARRAYS = (
-    *("columns", "present", "forced", "conductance", "fixed_g", "source_j", "bent_present"),
+    *("columns", "present", "forced", "fixed_g", "source_j", "bent_present"),
     *("shares", "inverse", "edges1", "grounded1", "degree", "present_driven", "driven_g", "cold_ratio"),
+)
+# Laws with a resistance of their own; values that are asked for in every round.
+RESISTIVE = ("resistor", "contact", "fuse", "source", "motor", "generator")
+SETTLING = (
+    *(("fuse", "rating"), ("electronic", "rated_watts"), ("electronic", "cut_off_volts")),
+    *(("motor", "back_emf"), ("generator", "regulated_volts"), ("generator", "max_current")),
+    ("generator", "resistance"),
 )
 
 
@@ -85,40 +92,38 @@ class Work:
     def _load(self, table: Array) -> None:
         layout = self.layout
         n = len(layout.elements)
-        opened = table[layout.open_rows] != 0.0
         forced = table[layout.force_rows]
-        self.present = ~opened & (forced != 0.0)
+        self.present = (table[layout.open_rows] == 0.0) & (forced != 0.0)
         self.forced = forced[self.switched]
-        self.table = {key: table[rows] for key, rows in layout.rows.items()}
+        self.table = {key: table[layout.rows[key]] for key in SETTLING}
         self.device_values = {
             (d, name): table[layout.row_of[device.id, name]]
             for d, device in enumerate(layout.devices)
             for name in DEVICE_VALUES[device.law]
         }
-        resistance = np.full((n, table.shape[1]), np.nan)
-        for name in ("resistor", "contact", "fuse", "source", "motor", "generator"):
-            resistance[layout.by_law[name]] = self.table[name, "resistance"]
+        resistive = np.concatenate([layout.by_law[name] for name in RESISTIVE])
+        rows = np.concatenate([layout.rows[name, "resistance"] for name in RESISTIVE])
+        ohms = table[rows]
         # left out: opens. Contact at rest: its own `closed`, unless something drives or forces it.
-        self.present &= ~(resistance >= OPEN_OHMS)
-        own = np.ones((n, table.shape[1]), dtype=bool)
-        own[layout.by_law["contact"]] = self.table["contact", "closed"] != 0.0
-        own[layout.driver >= 0] = True
-        self.present &= own | (forced == 1.0)
-        self.conductance = 1.0 / np.maximum(resistance, JOINT_OHMS)
+        self.present[resistive] &= ~(ohms >= OPEN_OHMS)
+        contacts = layout.by_law["contact"]
+        resting = layout.driver[contacts] < 0
+        closed = table[layout.rows["contact", "closed"][resting]] != 0.0
+        self.present[contacts[resting]] &= closed | (forced[contacts[resting]] == 1.0)
+        self.conductance = np.full((n, table.shape[1]), np.nan)
+        self.conductance[resistive] = np.divide(1.0, np.maximum(ohms, JOINT_OHMS, out=ohms), out=ohms)
 
         self.fixed_g = np.where(self.present[self.fixed], self.conductance[self.fixed], 0.0)
         sources = layout.by_law["source"]
-        self.source_j = (
-            np.where(self.present[sources], self.conductance[sources], 0.0) * self.table["source", "emf"]
-        )
+        emf = table[layout.rows["source", "emf"]]
+        self.source_j = np.where(self.present[sources], self.conductance[sources], 0.0) * emf
 
-        lamp = self.table
-        self.lamp = law.filament_constants(
-            lamp["lamp", "rated_watts"], lamp["lamp", "rated_volts"], lamp["lamp", "cold_ratio"]
+        watts, volts, self.cold_ratio = (
+            table[layout.rows["lamp", name]] for name in ("rated_watts", "rated_volts", "cold_ratio")
         )
-        self.cold_ratio = lamp["lamp", "cold_ratio"]
-        slope_volts = lamp["diode", "emission"] * law.THERMAL_VOLTS
-        saturation = lamp["diode", "saturation_current"]
+        self.lamp = law.filament_constants(watts, volts, self.cold_ratio)
+        slope_volts = table[layout.rows["diode", "emission"]] * law.THERMAL_VOLTS
+        saturation = table[layout.rows["diode", "saturation_current"]]
         self.diode = (saturation, slope_volts, law.critical_volts(saturation, slope_volts))
         self.bent_present = self.present[self.bent]
 

@@ -10,7 +10,7 @@ a sum of positive terms; and the back half gives the adjoint volts that every se
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -58,26 +58,12 @@ def sub_part(part: Part, numbers: Array) -> Part | None:
         return part
     place = np.full(sheet.size, -1)
     place[keep] = np.arange(len(keep))
-    patches = []
-    for p in sheet.patches:
-        low, high = np.searchsorted(keep, (p.start, p.stop))
-        if high > low:
-            patches.append(replace(p, start=int(low), stop=int(high)))
-    rows, columns, values = sheet.entries
-    mine = place[columns] >= 0
     path = []
     for at, keys, across in settled.path:
         here = place[at] >= 0
         path.append((place[at[here]], keys[here], np.ascontiguousarray(across[:, here])))
     return Part(
-        Sheet(
-            sheet.layout,
-            sheet.plan,
-            tuple(patches),
-            renumbered[keep],
-            (rows[mine], place[columns[mine]], values[mine]),
-            np.ascontiguousarray(sheet.states[:, keep]),
-        ),
+        sheet.only(keep, renumbered[keep]),
         Settled(
             np.ascontiguousarray(settled.volts[:, keep]),
             np.ascontiguousarray(settled.states[:, keep]),
@@ -125,6 +111,11 @@ class Point:
             (work.stamps_driven, work.driven),
             (work.stamps_bent, work.bent),
         )
+
+    @cached_property
+    def values(self) -> Array:
+        """(n_rows, B) every value of every case, as in Sheet.values."""
+        return self.part.sheet.values()
 
     @cached_property
     def factors(self) -> tuple[Array, Array]:

@@ -16,7 +16,9 @@ import numpy as np
 
 from diagnose.circuit import elements as law
 from diagnose.circuit.edits import Sheet
+from diagnose.circuit.layout import BENT_LAWS
 from diagnose.circuit.newton import Work
+from diagnose.circuit.rest import undriven
 
 Array = np.ndarray[Any, Any]
 
@@ -67,6 +69,38 @@ def settle(sheet: Sheet, rounds: int = ROUNDS, begin: tuple[Path, Array] | None 
     rounds  0 holds the device states as given
     begin   path of other cases of this netlist, and which of them (B,) each case starts like
     """
+    still = np.flatnonzero(undriven(sheet))
+    if not len(still):
+        return _solved(sheet, rounds, begin)
+    live = np.setdiff1d(np.arange(sheet.size), still)
+    if not len(live):
+        return _with_still(sheet, still, live, None)
+    if begin is not None:
+        begin = begin[0], begin[1][live]
+    return _with_still(sheet, still, live, _solved(sheet.only(live, sheet.columns[live]), rounds, begin))
+
+
+def _with_still(sheet: Sheet, still: Array, live: Array, solved: Settled | None) -> Settled:
+    """What was solved of the live cases of a sheet, and the still ones: all at 0 V, found in one round."""
+    size, layout = sheet.size, sheet.layout
+    volts, states = np.zeros((layout.ground + 1, size)), sheet.states.copy()
+    converged, restless = np.ones(size, dtype=bool), np.zeros(size, dtype=bool)
+    counts = np.ones(size, dtype=np.int16)
+    n_bent = sum(len(layout.by_law[name]) for name in BENT_LAWS)
+    keys = _keys(_weights(len(layout.devices)), sheet.states[:, still])
+    first = still, keys, np.zeros((n_bent, len(still)))
+    if solved is None:
+        return Settled(volts, states, converged, restless, counts, {}, (first,))
+    volts[:, live], states[:, live] = solved.volts, solved.states
+    converged[live], restless[live], counts[live] = solved.converged, solved.restless, solved.rounds
+    path = [(live[at], its_keys, across) for at, its_keys, across in solved.path]
+    path[0] = tuple(np.concatenate(pair, axis=-1) for pair in zip(path[0], first, strict=True))
+    phases = {int(live[column]): turns for column, turns in solved.phases.items()}
+    return Settled(volts, states, converged, restless, counts, phases, tuple(path))
+
+
+def _solved(sheet: Sheet, rounds: int, begin: tuple[Path, Array] | None) -> Settled:
+    """Settle cases of which any may be driven. As settle."""
     work = Work(sheet)
     n, size = sheet.layout.ground, sheet.size
     states = sheet.states.copy()
@@ -82,7 +116,7 @@ def settle(sheet: Sheet, rounds: int = ROUNDS, begin: tuple[Path, Array] | None 
     across = np.zeros((len(work.bent), size))
     path: list[tuple[Array, Array, Array]] = []
     devices = [_watch(work, d) for d in range(len(sheet.layout.devices))]
-    weights = np.random.default_rng(20260101).integers(1, 2**52, size=len(devices))
+    weights = _weights(len(devices))
     past: list[_Round] = []
     phases: dict[int, Array] = {}
     count = 0
@@ -180,6 +214,11 @@ def _phases(work: Work, columns: Array, loops: list[list[tuple[Array, Array]]]) 
 
 
 # ---- loops that never rest -------------------------------------------------------------------------
+
+
+def _weights(n_devices: int) -> Array:
+    """(n_devices,) numbers that make one key of a vector of device states."""
+    return np.random.default_rng(20260101).integers(1, 2**52, size=n_devices)
 
 
 def _keys(weights: Array, states: Array) -> Array:

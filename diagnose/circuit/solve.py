@@ -13,7 +13,7 @@ Small-signal views of a solution are in thevenin.py, instruments in instruments.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -115,6 +115,15 @@ class Solution:
         if here in part.settled.phases:
             return part.settled.phases[here][:, _own_nodes(part.sheet.layout)]
         return self.volts[:, column][None]
+
+    def turns_between(self, plus: str, minus: str) -> Iterator[tuple[int, Array]]:
+        """(case, (n_phases,) volts of one node against another) of every case that never rests. [V]"""
+        rows = self.row(plus), self.row(minus)
+        for part in self.parts:
+            ground = part.sheet.layout.ground  # behind the spare nodes there
+            a, b = (ground if row == self.compiled.layout.ground else row for row in rows)
+            for here, turns in part.settled.phases.items():
+                yield int(part.sheet.columns[here]), turns[:, a] - turns[:, b]
 
     def part_at(self, column: int) -> tuple[Part, int]:
         """The part that holds a case, and its column there. Raises CircuitError if there is no such case."""

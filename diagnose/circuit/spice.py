@@ -150,7 +150,7 @@ def _values(point: Point, number: int, here: int) -> dict[str, float]:
     layout = point.part.sheet.layout
     kind = layout.elements[number].law
     at = int(np.searchsorted(layout.by_law[kind], number))
-    return {name: float(point.work.table[kind, name][at, here]) for name in LAWS[kind]}
+    return {name: float(point.values[layout.rows[kind, name][at], here]) for name in LAWS[kind]}
 
 
 def _driver_state(point: Point, number: int, here: int) -> int:

@@ -177,10 +177,8 @@ class Functions(Situations):
         """(n_candidates,) bool: its volts differ between the phases of a loop that never rests."""
         out = np.zeros(here.size, dtype=bool)
         e = self.built.elements[element]
-        plus, minus = here.row(e.plus), here.row(e.minus)
-        for column in np.flatnonzero(here.restless):
-            phases = here.phases(int(column))
-            across = np.abs(phases[:, plus] - phases[:, minus])
+        for column, volts in here.turns_between(e.plus, e.minus):
+            across = np.abs(volts)
             out[column] = across.max() - across.min() > FLICKER_SHARE * max(across.max(), 1.0)
         return out
 

@@ -120,15 +120,11 @@ def _over_phases(
 
     returns  (n,) values, restless ones replaced; (n,) half the range of the phases, 0 elsewhere
     """
-    restless = np.flatnonzero(solution.restless)
     swing = np.zeros(len(value))
-    if not len(restless):
+    if not solution.restless.any():
         return value, swing
     value = value.copy()
-    a, b = solution.row(plus), solution.row(minus)
-    for column in restless:
-        phases = solution.phases(int(column))
-        across = phases[:, a] - phases[:, b]
+    for column, across in solution.turns_between(plus, minus):
         value[column], swing[column] = across.mean(), 0.5 * np.ptp(across)
     return value, swing
 
