@@ -47,6 +47,7 @@ REMEMBERED = 8  # sets of options kept for one bike
 _OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
 _OPTIONS = WeakKeyDictionary()
 _CLOSED: WeakKeyDictionary[Any, dict[Any, Mapping[str, str]]] = WeakKeyDictionary()
+_LOOSE: WeakKeyDictionary[Any, np.ndarray] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +197,7 @@ def _measurement_options(world: World, state: State, awake: float) -> tuple[Meas
 
 def _awake(world: World, state: State) -> float:
     """Chance [1] that a fault that comes and goes shows in the next reading, in tenths; 1 if none does so."""
-    loose = np.array([any(f.intermittent < 1.0 for f in c.faults) for c in world.candidates])
+    loose = _loose(world)
     weight = evidence.chances(state.belief)[loose]
     if not weight.sum() > 0.0:
         return 1.0
@@ -208,8 +209,15 @@ def _awake(world: World, state: State) -> float:
 
 def _shows(world: World, awake: float) -> np.ndarray | None:
     """(n_candidates,) chance that each suspect shows itself in the next reading; None if all always do."""
-    loose = np.array([any(f.intermittent < 1.0 for f in c.faults) for c in world.candidates])
+    loose = _loose(world)
     return np.where(loose, awake, 1.0) if loose.any() else None
+
+
+def _loose(world: World) -> np.ndarray:
+    """(n_candidates,) bool: a fault of it comes and goes; asked for at every step, so made once a world."""
+    if world not in _LOOSE:
+        _LOOSE[world] = np.array([any(f.intermittent < 1.0 for f in c.faults) for c in world.candidates])
+    return _LOOSE[world]
 
 
 def _repair_options(world: World, state: State) -> tuple[RepairOption, ...]:
@@ -303,16 +311,17 @@ def adds(world: World, state: State, first: str, then: str) -> float:
     first, then  ids of planned measurements
     source       expected information gain, given each outcome of the first
     """
-    outcomes = {m.id: np.asarray(m.outcomes, dtype=float) for m in options(world, state)[0]}
+    both_of = {m.id: m.outcomes for m in options(world, state)[0] if m.id in (first, then)}
+    before, after = (np.asarray(both_of[mid], dtype=float) for mid in (first, then))
+    open_still = _entropies(after)
     belief = evidence.chances(state.belief)
     told = 0.0
-    for likelihood in outcomes[first]:
+    for likelihood in before:
         both = belief * likelihood
         chance = float(both.sum())
         if chance > 0.0:
             given = both / chance
-            after = outcomes[then]
-            told += chance * (_entropy(after @ given) - float(_entropies(after) @ given))
+            told += chance * (_entropy(after @ given) - float(open_still @ given))
     return max(told, 0.0)
 
 

@@ -13,6 +13,7 @@ import os
 import tempfile
 import zipfile
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,8 +27,9 @@ FORMAT = 1
 KEEP_BYTES = 400_000_000  # oldest files beyond this are removed: a bike's predictions are some megabytes
 
 
+@cache
 def source_stamp() -> bytes:
-    """Changes whenever a source file of this package does."""
+    """Differs whenever a source file of this package does; taken once a process, as its code is loaded once."""
     root = Path(__file__).resolve().parent.parent
     stamp = hashlib.sha256()
     for path in sorted(root.rglob("*.py")):
