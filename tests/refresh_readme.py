@@ -10,8 +10,8 @@ from test_readme import ROOT, composing_texts, demo_text
 
 def main() -> None:
     """Replace what stands between each two markers."""
-    with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as home:
-        texts = {"session": demo_text(Path(folder)), **composing_texts(Path(home))}
+    with tempfile.TemporaryDirectory() as home:
+        texts = {"session": demo_text(), **composing_texts(Path(home))}
     path = ROOT / "README.md"
     readme = path.read_text(encoding="utf-8")
     for name, text in texts.items():
