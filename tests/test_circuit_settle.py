@@ -443,7 +443,9 @@ def everything_net(minimum_volts: float = 6.0) -> Netlist:
             contact("driver_out", "b", "c"),
             resistor("coil", "b", "gnd", 90.0),
             contact("no", "c", "d"),
-            Element("lamp", "lamp", "d", "gnd", {"rated_volts": 12.0, "rated_watts": 10.0, "cold_ratio": 12.0}),
+            Element(
+                "lamp", "lamp", "d", "gnd", {"rated_volts": 12.0, "rated_watts": 10.0, "cold_ratio": 12.0}
+            ),
             Element("diode", "diode", "d", "e", {"saturation_current": 1e-9, "emission": 1.8}),
             resistor("tail", "e", "gnd", 470.0),
         ),
@@ -451,7 +453,12 @@ def everything_net(minimum_volts: float = 6.0) -> Netlist:
             blows("f"),
             Device("charging", "generator", {"element": ("alt",)}, {}),
             Device("turns", "motor", {"element": ("m",)}, {"turn_volts": 5.0}),
-            Device("relay", "relay", {"coil": ("coil",), "no": ("no",)}, {"operate_volts": 7.5, "release_volts": 2.0}),
+            Device(
+                "relay",
+                "relay",
+                {"coil": ("coil",), "no": ("no",)},
+                {"operate_volts": 7.5, "release_volts": 2.0},
+            ),
             Device(
                 "driver",
                 "output",
@@ -460,7 +467,7 @@ def everything_net(minimum_volts: float = 6.0) -> Netlist:
             ),
         ),
         "gnd",
-    )  # fmt: skip
+    )
 
 
 OFF = (Open("s"),)

@@ -22,13 +22,13 @@ def undriven(sheet: Sheet) -> Array:
     one to be solved.
     """
     layout, states = sheet.layout, sheet.states
-    sources, generators = layout.by_law["source"], layout.by_law["generator"]
+    sources = layout.by_law["source"]
     alive = (sheet.some_values(layout.rows["source", "emf"]) != 0.0) & (
         sheet.some_values(layout.open_rows[sources]) == 0.0
     )
     still = ~alive.any(axis=0)
     still &= (sheet.some_values(layout.rows["generator", "max_current"]) <= 0.0).all(axis=0)
-    # a relay pulls in, a motor turns and an output wakes only above 0 V; an output with no such limit may wake
+    # a relay pulls in, a motor turns and an output wakes only above 0 V; one without such a limit may wake
     for law, limit in (("relay", "operate_volts"), ("motor", "turn_volts"), ("output", "minimum_volts")):
         numbers = [d for d, device in enumerate(layout.devices) if device.law == law]
         rows = np.array([layout.row_of[layout.devices[d].id, limit] for d in numbers], dtype=np.intp)

@@ -94,7 +94,12 @@ def _with_still(sheet: Sheet, still: Array, live: Array, solved: Settled | None)
     volts[:, live], states[:, live] = solved.volts, solved.states
     converged[live], restless[live], counts[live] = solved.converged, solved.restless, solved.rounds
     path = [(live[at], its_keys, across) for at, its_keys, across in solved.path]
-    path[0] = tuple(np.concatenate(pair, axis=-1) for pair in zip(path[0], first, strict=True))
+    at, its_keys, across = path[0]
+    path[0] = (
+        np.concatenate([at, first[0]]),
+        np.concatenate([its_keys, first[1]]),
+        np.concatenate([across, first[2]], axis=1),
+    )
     phases = {int(live[column]): turns for column, turns in solved.phases.items()}
     return Settled(volts, states, converged, restless, counts, phases, tuple(path))
 

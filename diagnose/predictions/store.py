@@ -29,7 +29,7 @@ KEEP_BYTES = 400_000_000  # oldest files beyond this are removed: a bike's predi
 
 @cache
 def source_stamp() -> bytes:
-    """Differs whenever a source file of this package does; taken once a process, as its code is loaded once."""
+    """Differs whenever a source file of this package does; taken once a process, which loads it once."""
     root = Path(__file__).resolve().parent.parent
     stamp = hashlib.sha256()
     for path in sorted(root.rglob("*.py")):
