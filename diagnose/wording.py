@@ -169,6 +169,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "exit_skipped": (),
     "hand_over": ("repairs", "proof"),
     "hand_over_unproved": ("repairs",),
+    "hand_over_against": ("against", "repairs"),
     "close_places": ("places",),
     # why
     "why_suspect": ("suspect", "sure", "?percent", "?pro", "?contra"),

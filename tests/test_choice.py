@@ -280,6 +280,21 @@ def test_confirming_is_worth_what_it_is_expected_to_spare():
     assert next_act(problem, belief, Paid(), replace(BARE, harm_min=0.99 * worth)).sort == "repair"
 
 
+def test_what_is_cheap_but_hardly_ever_it_does_not_go_before_what_is_likely():
+    """Half a minute at 0.1 % a go beats twelve minutes at 20 %, by minutes alone; nobody would do it."""
+    problem = Problem(
+        np.array([0.001, 0.2, 0.799]),
+        (),
+        (repair_option("hardly", [1, 0, 0], 0.01, "try"), repair_option("likely", [0, 1, 0], 12.0, "try")),
+        unmodelled=2,
+    )
+    limits = replace(BARE, lost=0.9)
+    act = next_act(problem, np.array([0.001, 0.2, 0.799]), Paid(), limits)
+    assert (act.sort, act.option) == ("try", "likely")
+    faint = next_act(problem, np.array([0.001, 0.015, 0.984]), Paid(), replace(BARE, lost=0.99))
+    assert (faint.sort, faint.reason) == ("stop", "no repair is likelier than 1.5%")
+
+
 def test_a_part_that_cannot_be_returned_wants_a_second_method():
     """Sure by one reading: ask for another; by two: advise it."""
     problem = two_suspects(returnable=False)

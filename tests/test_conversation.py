@@ -561,15 +561,21 @@ def test_minutes_are_those_of_the_acts():
     assert closed["steps"] == 2
 
 
-def test_a_proof_against_what_was_said_is_taken_once_more_and_then_believed():
+def test_a_proof_against_what_was_said_is_taken_once_more_and_then_weighed():
+    """By hand: hope x 0.97 x 0.04 against (1 - hope) x 0.1 x 0.96 turns at 0.712."""
     state, advice = advised()
     state, (first,) = say(state, {"done": advice["repair"], "works": "yes"})
+    assert state.hope == pytest.approx(advice["probability"], abs=1e-3)
     state, told = say(state, {"answer": "dead", "sure": True})
     again = told[-1]
     assert again["measurement"] == first["measurement"] and "It works, you said" in again["text"]
     right, _ = say(state, {"answer": "works"})
-    assert right.phase == "exit_check" and right.repaired
-    wrong, _ = say(state, {"answer": "dead", "sure": True})
+    assert right.phase == "exit_check" and right.repaired and right.proof
+    sure, _ = say(replace(state, hope=0.72), {"answer": "dead", "sure": True})
+    assert sure.phase == "exit_check" and not sure.proof
+    _, (closed,) = say(sure, {"answer": "yes"})
+    assert closed["outcome"] == "repaired" and f"speaks against it: {sure.against}" in closed["text"]
+    wrong, _ = say(replace(state, hope=0.70), {"answer": "dead", "sure": True})
     assert wrong.phase != "exit_check" and wrong.repaired == ()
     assert chance(wrong, "lamp.open") < 0.3
 

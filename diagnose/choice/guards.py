@@ -66,8 +66,13 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
         if chance < limits.faint:
             left = "no test is worth its minutes" if weighed.informs else "no test is left"
             return Act("stop", "", value, f"{option.id} is only {chance:.0%} likely, {left}", runners)
-    if chance < limits.idle and curable < 0.5:
-        return Act("stop", "", value, f"{option.id} is {chance:.1%} likely, and nothing is likelier", runners)
+    if chance < limits.idle:
+        # cheap as it is, it is hardly ever it: what is likelier goes first, if anybody would begin that
+        hope = now.cures @ belief / belief.sum()
+        option = now.repairs[int(np.argmax(hope))]
+        chance = float(hope.max())
+        if chance < (limits.idle if option.sort == "try" else limits.hopeless):
+            return Act("stop", "", value, f"no repair is likelier than {chance:.1%}", runners)
     return Act(option.sort, option.id, value, f"{chance:.0%} to cure", runners)
 
 

@@ -29,7 +29,7 @@ class Limits:
     dear          it is not once it takes this many times the minutes of repairing at once
     hopeless      a part that costs money is not advised below this chance
     faint         below this chance no work is advised: stop, if measuring on is not worth its minutes either
-    idle          below this chance not even a try is worth telling when what is not listed is likelier: stop
+    idle          below this chance not even a try is told: what is likelier goes first, or nothing does
     separates     a test counts as confirming if its outcomes differ this much in total variation
     patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
     harm_min      minutes that a wrong repair is as bad as, besides its own: what a confirming test may spare

@@ -11,10 +11,15 @@ import numpy as np
 
 from diagnose.beliefs import posterior
 from diagnose.bike.model import JobState, Repair
-from diagnose.conversation import advice, asking, evidence, names
+from diagnose.conversation import advice, asking, evidence, names, planning
 from diagnose.conversation.means import Event, Means
 from diagnose.conversation.state import Failed, Reading, State, with_setting
 
+# [1] how often "it works" is said of a bike that is mended, and of one that is not (estimates)
+SAID_OF_MENDED, SAID_OF_FAULTY = 0.97, 0.1
+MISREAD_TWICE = (
+    0.05 * 0.8
+)  # [1] a reading that is wrong, and wrong again when it is repeated (as beliefs assume)
 INFERRED = 0.2  # [1] chance a complaint must have under what the exit check showed, to be taken over
 
 
@@ -50,7 +55,9 @@ def after_repair(means: Means, state: State, repair_id: str, works: str) -> Stat
         shown=frozenset(),
     )
     if works == "yes":
-        return replace(state, repaired=(*state.repaired, repair_id), phase="proving", proof="")
+        hope = float(evidence.chances(state.belief) @ planning.helps(world, repair_id, before))
+        told = (*state.repaired, repair_id)
+        return replace(state, repaired=told, phase="proving", proof="", against="", hope=hope)
     return replace(
         state,
         phase="working",
@@ -81,6 +88,15 @@ def proves(means: Means, state: State, reading: Reading) -> bool:
     """Whether the reading after the repair is that of a sound bike."""
     own = evidence.column(means.world, reading.job, reading.measurement)
     return evidence.fits_healthy(means.world, own, state.belief, reading.value)
+
+
+def is_mended(state: State) -> bool:
+    """Whether a repair that the rider says helped, and a proof read twice says did not, more likely helped.
+
+    formula  hope x 0.97 x 0.04 against (1 - hope) x 0.1 x 0.96, so from a hope of 0.71 on
+    """
+    mended = state.hope * SAID_OF_MENDED * MISREAD_TWICE
+    return mended > (1.0 - state.hope) * SAID_OF_FAULTY * (1.0 - MISREAD_TWICE)
 
 
 def not_proved(means: Means, state: State) -> State:
@@ -233,6 +249,8 @@ def close(
         listed = names.listing(what, means.words)
         if state.proof:
             text = means.say(state, "hand_over", repairs=listed, proof=state.proof)
+        elif state.against:
+            text = means.say(state, "hand_over_against", repairs=listed, against=state.against)
         else:
             text = means.say(state, "hand_over_unproved", repairs=listed)
         if state.calm:

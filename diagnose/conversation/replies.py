@@ -137,20 +137,27 @@ def _measured(turn: Turn, asked: Open, message: Answered, hint: str) -> Turn:
         state = _took_reading(means, state, taken, reading)
     reading = readings[0][1]
     if asked.sort == "proof":
-        if proof.proves(means, state, reading):
-            shown = names.reading(reading.value, m.unit, means.words)
-            words = f"{names.in_short(world, m, means.words)}: {shown}"
-            return exit_check(turn.then(replace(state, proof=words)))
-        if m.id not in state.rechecked:  # it is said to work: one of the two is a slip
-            lead = means.say(state, "prove_again", shown=names.reading(reading.value, m.unit, means.words))
-            state = replace(state, rechecked=state.rechecked | {m.id})
-            return propose(turn.then(state), m, "proof", lead=lead)
-        return advance(turn.then(proof.not_proved(means, state)), hint)
+        return _proved(turn.then(state), m, reading, hint)
     if asked.sort == "exit":
         if proof.proves(means, state, reading):
             return exit_check(turn.then(state))
         return advance(turn.then(proof.second_fault(means, state, (reading,))), hint)
     return advance(turn.then(state), hint)
+
+
+def _proved(turn: Turn, m: Measurement, reading: Reading, hint: str) -> Turn:
+    """What a proof says: the repair holds, or one of reading and rider errs, or it did not help."""
+    means, state = turn.means, turn.state
+    shown = names.reading(reading.value, m.unit, means.words)
+    words = f"{names.in_short(means.world, m, means.words)}: {shown}"
+    if proof.proves(means, state, reading):
+        return exit_check(turn.then(replace(state, proof=words)))
+    if m.id not in state.rechecked:
+        state = replace(state, rechecked=state.rechecked | {m.id})
+        return propose(turn.then(state), m, "proof", lead=means.say(state, "prove_again", shown=shown))
+    if proof.is_mended(state):
+        return exit_check(turn.then(replace(state, against=words)))
+    return advance(turn.then(proof.not_proved(means, state)), hint)
 
 
 def was_doubted(state: State, message: Answered) -> bool:

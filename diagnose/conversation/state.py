@@ -167,6 +167,8 @@ class State:
     taken_out, taken_apart, battery_undone  what the last step left apart, to be put back in words
     repaired   repairs that helped; causes: candidates they most likely cured
     proof      the reading that proved the last repair, in words; '' if none was taken
+    against    the reading that spoke against it though the rider says that it works; '' if none did
+    hope       chance [1] of the last repair before it was proved
     exit_skipped  the exit check was not done
     past       evidence from before a repair that was proved, when the search went on for a second fault
     rechecked  readings that were asked again because they fit least
@@ -203,6 +205,8 @@ class State:
     repaired: tuple[str, ...] = ()
     causes: tuple[str, ...] = ()
     proof: str = ""
+    against: str = ""
+    hope: float = 0.0
     exit_skipped: bool = False
     past: tuple[Evidence, ...] = ()
     rechecked: frozenset[str] = frozenset()
