@@ -12,9 +12,11 @@ from pathlib import Path
 import pytest
 from shipped import BIKE, opened, world
 
-from diagnose.cases.check import compare
+from diagnose.bike.model import JobState
+from diagnose.cases.check import agrees, compare
 from diagnose.cases.coverage import Fired, counting, judge_bike, summed_up, table
 from diagnose.cases.read import read_case
+from diagnose.cases.rider import Given
 from diagnose.cases.run import run_case
 from diagnose.errors import KnowledgeError
 from diagnose.replay import replay_files
@@ -82,6 +84,17 @@ def test_the_readings_of_a_case_are_ngspices(name):
     compared = compare(result.given)
     assert compared
     assert [(c.measurement, c.text, c.ngspice) for c in compared if not c.agrees] == []
+
+
+def test_ohms_through_a_junction_are_compared_as_next_to_nothing_only():
+    """A meter's current sets what a junction shows above 100 kohm (common practice, no source)."""
+    m = world().parse("ohms:horn.plus:battery.minus@battery=off")
+
+    def same(text: str, ohms: float) -> bool:
+        return agrees(Given(m, JobState(), text, True, None), ohms)
+
+    assert same("2.08 Mohm", 1.8e5) and same("470 ohm", 471.0)
+    assert not same("2.08 Mohm", 5e3) and not same("5 kohm", 1.8e5) and not same("470 ohm", 490.0)
 
 
 def test_what_rules_change_in_cases_and_steps_is_counted():

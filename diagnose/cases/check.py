@@ -26,7 +26,8 @@ WATCHED = ("observe", "inspect", "count", *STIRS)
 # How far apart the same reading may be: the last digit shown, and the solvers' own tolerances.
 RELATIVE = 0.01  # [1]
 DIGITS = {"V": 0.02, "ohm": 0.1, "A": 0.002}  # in the unit of the reading
-# A point that is fed through a junction alone: the meter's own current counts, and is taken to first order.
+# A point that is fed through a junction alone: the meter's own current counts, and is taken to first order;
+# ohms through one depend on the meter's current altogether, and only "next to nothing flows" is compared.
 GHOST_OHMS = 1e5
 GHOST_RELATIVE = 0.1  # [1]
 LEAST_CHANCE = 0.2  # [1] of a lamp's word under the volts that ngspice gives
@@ -51,7 +52,7 @@ def compare(given: Sequence[Given]) -> list[Compared]:
             continue
         text = measurement_deck(one.by.predictor, one.by.index, one.job, m, m.id)
         value = reading(text, run_deck(text))
-        found.append(Compared(m.id, one.text, value, _agrees(one, value)))
+        found.append(Compared(m.id, one.text, value, agrees(one, value)))
     return found
 
 
@@ -82,7 +83,8 @@ def _is_ghost(one: Given) -> bool:
     return bool(ohms[one.by.index] > GHOST_OHMS)
 
 
-def _agrees(one: Given, value: float) -> bool:
+def agrees(one: Given, value: float) -> bool:
+    """Whether a reading and ngspice's value [V, ohm, A] are the same within what tells them apart."""
     m = one.measurement
     if m.kind == "lamp":
         full = one.by.predictor.built.spec.supply_volts * 1.03
@@ -92,6 +94,8 @@ def _agrees(one: Given, value: float) -> bool:
     relative = GHOST_RELATIVE if m.kind in ("volts", "drop") and _is_ghost(one) else RELATIVE
     if m.kind in ("ac_volts", "amps"):
         value = abs(value)
+    if m.kind == "ohms" and min(shown, value) > GHOST_OHMS and np.isfinite(shown):
+        return True
     if np.isinf(shown):
         return value > (OHMS_RANGE if m.kind == "ohms" else 2.0)
     return bool(abs(shown - value) <= relative * abs(value) + DIGITS[m.unit])
