@@ -344,19 +344,24 @@ class BikeWorld:
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         """Watch the complained function, in the condition in which it failed.
 
-        A complaint of no function (a fuse that blows): what the repaired faults have put out of action; else
-        the battery's volts, or without a battery the first thing of the last look.
+        Of several the one that the repaired faults put out most surely: a pump that runs again is heard, no
+        plug comes out for it. A complaint of no function (a fuse that blows): what the repaired faults have
+        put out of action; else the battery's volts, or without a battery the first thing of the last look.
         """
         functions = self.spec.functions
+        spoken: dict[str, None] = {}
         for name in complaints:
             complaint = self.library.complaints[name]
             for symptom in (*complaint.any_of, *complaint.all_of):
                 for f in functions.values():
-                    spoken = symptom.function and symptom.function in (f.id, *f.roles)
-                    if spoken and f.kind != "charge":
+                    if symptom.function in (f.id, *f.roles) and f.kind != "charge":
                         condition = complained_condition(self.built, symptom.condition, f)
-                        return observe(self.built, self.library.instruments, f.id, condition).id
-        put_out = self._put_out(repair)
+                        spoken.setdefault(observe(self.built, self.library.instruments, f.id, condition).id)
+        if spoken:
+            planned = [m for m in spoken if m in self.measurements]
+            return (self._put_out(repair, planned, 1.0) if len(planned) > 1 else "") or next(iter(spoken))
+        quiet = [m for m in self.view.exit_check if self.measurements[m].condition.engine == "off"]
+        put_out = self._put_out(repair, quiet, 0.5)
         if put_out:
             return put_out
         if not self.spec.has_battery:
@@ -368,12 +373,14 @@ class BikeWorld:
             condition = replace(condition, engine="5000")
         return two_point(self.built, self.library.instruments, "volts", plus, minus, condition).id
 
-    def _put_out(self, repair: str) -> str:
-        """What a look shows to fail most surely under the faults that a repair cures; '' if nothing does."""
+    def _put_out(self, repair: str, ids: Sequence[str], below: float) -> str:
+        """Which of some looks fails most surely under the faults that a repair cures.
+
+        returns  '' if all of them show a sound bike with at least this chance
+        """
         weights = self.prior * self.cures(repair) if repair in self.repairs else np.zeros(self.singles)
         if not weights.sum() > 0.0:
             return ""
-        ids = [m for m in self.view.exit_check if self.measurements[m].condition.engine == "off"]
         columns = self.table(JobState(), ids).columns
         works = {
             k: float(weights @ c.words[:, 0] / weights.sum())
@@ -381,7 +388,7 @@ class BikeWorld:
             if c.words is not None
         }
         best = min(works, key=lambda k: works[k], default="")
-        return best if best and works[best] < 0.5 else ""
+        return best if best and works[best] < below else ""
 
     def differing(self, differences: Sequence[Difference]) -> BikeWorld:
         """The bike as drawn with these differences; the last one asked for is kept.

@@ -85,6 +85,17 @@ def test_branches_behind_a_fuse_are_undone_while_a_lamp_stands_in_its_place() ->
     assert all(1.0 <= m.minutes <= 1.5 and len(m.condition.apart) == 1 for m in steps)
 
 
+def test_the_proof_watches_what_the_repaired_part_had_put_out() -> None:
+    """Nobody proves a new rear lamp by the headlamp, though "one lamp is dim" was said (no source needed)."""
+    proofs = {r: world().verify(r, ["lamp_dim"]) for r in ("rear_lamp.renew", "headlamp.renew")}
+    assert proofs == {
+        "rear_lamp.renew": "observe:tail_light@key=run",
+        "headlamp.renew": "observe:low_beam@key=run",
+    }
+    left = world().verify("front_left_indicator.clean_holder", ["lamp_dim"])
+    assert left == "observe:left_indicator@indicator=left,key=run"
+
+
 def test_planned_measurements_are_complete_and_cost_time() -> None:
     for name, m in planned().items():
         assert m.kit in KITS and m.minutes > 0.0 and m.wait_min >= 0.0, name
