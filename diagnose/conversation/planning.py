@@ -37,8 +37,8 @@ TRY_MINUTES = 10.0  # [min] what a try may take at most
 SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
 # [1] a fault that draws the complaint this much more rarely than the one that draws it most cannot draw it
 HARDLY_DRAWN = 0.02
-SURE_ASLEEP = 0.95  # [1] below it no part is bought while all works: one odd reading may be a slip, and no other
-# can bear it out
+# [1] below it no part is bought while all works: one odd reading may be a slip, and no other can bear it out
+SURE_ASLEEP = 0.95
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 # readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
 # the latter on a bike that works now is only looked at and stirred, not measured (estimates)
