@@ -13,7 +13,8 @@ import numpy as np
 from diagnose.bike.model import NOT_WIDER, Candidate
 from diagnose.conversation import evidence
 from diagnose.conversation.planning import helps
-from diagnose.conversation.world import World
+from diagnose.widening import NOW_AND_THEN
+from diagnose.wiring import BikeWorld
 
 BINS = 10
 
@@ -23,29 +24,43 @@ Point = tuple[
 Bin = tuple[float, float, float, int]
 
 
-def watching(world: World, truth: Candidate, points: list[Point]) -> Callable[[Any], None]:
+def watching(
+    world: BikeWorld, complaint: str, truth: Candidate, points: list[Point]
+) -> Callable[[Any], None]:
     """What to call with a job's state before each message; adds a point for each new state of belief.
 
-    What is hidden is always a listed fault, so the chance is told among those: a sound bike and a fault that
-    nobody listed are left out of it.
+    What a trial hides is one listed fault that draws the complaint in at least half of the cases, so the
+    chance is told among those: mistaken riders, sound bikes, pairs and what nobody listed are left out of it.
     """
+    drawn = np.asarray(world.complaint_chance(complaint)) >= 0.5
+    modes = {mode(c) for c, may in zip(world.candidates, drawn, strict=True) if c.is_fault and may}
     seen: list[Any] = [None]
+    hidden: dict[Any, np.ndarray] = {}
 
     def watch(state: Any) -> None:
         if state.belief is None or state.phase != "working" or state.belief is seen[0]:
             return
         seen[0] = state.belief
         wide = world.widened(state.wider) if state.wider != NOT_WIDER else world
-        chance = np.array(evidence.chances(state.belief))
-        chance[[wide.no_fault, wide.unmodelled]] = 0.0
+        if state.wider not in hidden:
+            hidden[state.wider] = np.array([mode(c) in modes for c in wide.candidates], dtype=float)
+        chance = evidence.chances(state.belief) * hidden[state.wider]
         if not chance.sum() > 0.0:
             return
-        chance /= chance.sum()
+        chance = chance / chance.sum()
         told = {r: float(chance @ helps(wide, r, state.job.done)) for r in wide.repairs}
         best = max(sorted(told), key=lambda r: told[r])
         points.append((told[best], any(best in f.repairs for f in truth.faults)))
 
     return watch
+
+
+def mode(candidate: Candidate) -> tuple[str, str] | None:
+    """Part and mode of a single fault, whatever its severity, steady or not; None for anything else."""
+    if len(candidate.faults) != 1:
+        return None
+    fault = candidate.faults[0]
+    return fault.component, fault.mode.removesuffix(f"_{NOW_AND_THEN}")
 
 
 def calibration(jobs: Iterable[Sequence[Point]]) -> list[Bin]:

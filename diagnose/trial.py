@@ -17,7 +17,7 @@ import numpy as np
 
 from diagnose.bike.candidates import compact, read_fault, round_ohms, severity_family
 from diagnose.bike.model import Candidate
-from diagnose.calibration import Point, calibration, calibration_lines, watching
+from diagnose.calibration import Point, calibration, calibration_lines, mode, watching
 from diagnose.play import AS_KNOWN, Played, Player, play
 from diagnose.players import WAKES, Dozing, NgspicePlayer, OwnPlayer, dozing
 from diagnose.predictions.complaints import complaint_chance
@@ -71,9 +71,9 @@ def draw_truths(
     names = list(complaints or world.spec.complaints)
     out = []
     faulty = np.array([c.is_fault for c in world.candidates], dtype=float)
-    modes = {_mode(world.candidates[i]) for i in loose_rows(world.candidates)}
+    modes = {mode(world.candidates[i]) for i in loose_rows(world.candidates)}
     inside = [c.is_fault and not any(f.edits for f in c.faults) for c in world.candidates]  # fuel, flooding
-    loose = np.array([_mode(c) in modes for c in world.candidates]) | np.array(inside)
+    loose = np.array([mode(c) in modes for c in world.candidates]) | np.array(inside)
     weights = {}
     for name in names:
         chance = np.where(world.complaint_chance(name) >= 0.5, world.complaint_chance(name), 0.0)
@@ -89,11 +89,6 @@ def draw_truths(
         name = usable[int(rng.integers(len(usable)))]
         out.append((int(rng.choice(len(faulty), p=weights[name])), name))
     return out
-
-
-def _mode(candidate: Candidate) -> tuple[str, str] | None:
-    """Part and mode of a single fault, whatever its severity."""
-    return (candidate.faults[0].component, candidate.faults[0].mode) if len(candidate.faults) == 1 else None
 
 
 def drawn_between(world: BikeWorld, truth: int, rng: np.random.Generator, complaint: str) -> Candidate:
@@ -161,7 +156,7 @@ def play_one(
         options,
         subject,
         lambda r: bool(world.cures(r)[truth] > 0.5),
-        watch=watching(world, candidate, points),
+        watch=watching(world, complaint, candidate, points),
     )
     slips = subject.slips if isinstance(subject, (Dozing, NgspicePlayer)) else 0
     return Job(candidate.id, complaint, played, slips, time.perf_counter() - began, tuple(points))

@@ -237,8 +237,8 @@ class Bench:
 
     def calibrated(self) -> str:
         points: list[list[Point]] = [[] for _ in self.truths]
-        truths = [self.world.candidates[i] for i, _ in self.truths]
-        self.runs("calibrated", 0.05, watch=lambda n: watching(self.world, truths[n], points[n]))
+        hidden = [(complaint, self.world.candidates[i]) for i, complaint in self.truths]
+        self.runs("calibrated", 0.05, watch=lambda n: watching(self.world, *hidden[n], points[n]))
         rows = calibration(points)
         worst = max((abs(right - said) for _, said, right, n in rows if n >= 100), default=float("nan"))
         title = f"chance of the leading repair among the listed faults (goal within 0.05; worst {worst:.3f})"
