@@ -286,7 +286,8 @@ def decides(world: World, state: State, own: Column, words: Wording) -> str:
         words.say(
             "points_to",
             reading=reading,
-            suspects=names.listing(_titles(world, rows, words)[:3], words, "or"),
+            # commas stand within the titles
+            suspects=f" {words.word('joining', 'or')} ".join(_titles(world, rows, words)[:3]),
         )
         for reading, rows in groups.items()
         if reading
