@@ -36,6 +36,7 @@ FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
     "light": ("works", "weak", "very_weak", "dead"),
     "sound": ("works", "weak", "dead"),
     "heat": ("works", "weak", "dead"),
+    "gauge": ("works", "reads_low", "reads_high", "dead"),
     "starter": ("works", "slow", "clicks", "chatters", "dead"),
     "unit": ("works", "flickers", "dead"),
     "flash": ("works", "fast", "weak", "steady", "dead"),

@@ -28,6 +28,9 @@ FAST_FLASH_BELOW = 0.70  # share of the healthy lamp current below which a lamp-
 # texts): about even at half the current, and hardly ever flashing at a quarter (estimate).
 FLASHER_STALLS_BELOW = 0.50
 BLUR = 0.20  # standard deviation of a judgement by eye or ear, in ln(share) (estimate)
+# A needle a quarter of its way off is told to be wrong, one below an eighth to lie at its stop (estimate).
+NEEDLE_OFF, NEEDLE_AT_STOP = 0.25, 0.125
+NEEDLE_BLUR = 0.04  # of its way, standard deviation of a judgement by eye (estimate)
 MIN_SHARE = 1e-9
 
 
@@ -60,6 +63,24 @@ def sound_words(share_of_current: np.ndarray) -> np.ndarray:
 def heat_words(share_of_current: np.ndarray) -> np.ndarray:
     """(n, 3): works, weak, dead of what warms; its watts go as the square of the current."""
     return grade(share_of_current**2, HEAT_EDGES)
+
+
+def gauge_words(shown: np.ndarray, due: float) -> np.ndarray:
+    """(n, 4): works, reads_low, reads_high, dead of a needle drawn by current.
+
+    shown  (n,) its current, as a share of a sound one's at the top of its way [1]
+    due    the same of a sound bike in this condition [1]
+    """
+    scale = NEEDLE_BLUR * np.sqrt(3.0) / np.pi
+
+    def more_than(edge: float) -> np.ndarray:
+        return 1.0 / (1.0 + np.exp(np.clip((edge - shown) / scale, -60, 60)))
+
+    high = more_than(due + NEEDLE_OFF)
+    not_low = more_than(due - NEEDLE_OFF)
+    stirs = more_than(min(NEEDLE_AT_STOP, due - NEEDLE_OFF)) if due > NEEDLE_OFF else np.ones_like(shown)
+    low = stirs - not_low
+    return np.stack([not_low - high, np.maximum(low, 0.0), high, 1.0 - np.maximum(stirs, not_low)], axis=1)
 
 
 def unit_words(awake: np.ndarray, restless: np.ndarray) -> np.ndarray:

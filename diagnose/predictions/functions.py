@@ -47,6 +47,10 @@ class Functions(Situations):
                 return effects.sound_words(self._current_share(f.element, heated, sound))
             case "heat":
                 return effects.heat_words(self._current_share(f.element, heated, sound))
+            case "gauge":
+                shown = self._current_share(f.element, heated, sound)
+                due = self._current_share(f.element, self.sound_driven(condition), sound)
+                return effects.gauge_words(shown, float(due[0]))
             case "unit":
                 awake = here.state(self._device_of(f.element)) > 0
                 return effects.unit_words(awake, self._comes_and_goes(f.element, here))
