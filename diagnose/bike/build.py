@@ -35,6 +35,7 @@ TRIGGER_SUFFIX = "trigger_volts"
 LOAD_SUFFIX = "rated_load"
 WAKE_SUFFIX = "wakes_at"
 REACTANCE = "reactance_per_1000rpm"
+CHARGE_MOST = "charge_most"
 ALTERNATING = "alternating"
 
 
@@ -178,6 +179,8 @@ def build(spec: BikeSpec) -> Build:
             if REACTANCE in own:
                 reactances[element_id] = own.pop(REACTANCE)
                 tolerances[e.name].pop(REACTANCE, None)
+            own.pop(CHARGE_MOST, None)  # a limit, told to the bike
+            tolerances[e.name].pop(CHARGE_MOST, None)
             if own.pop(ALTERNATING, 0.0):
                 clamps.add(element_id)
             if PER_1000RPM in own:

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from diagnose.catalogue.model import Control, Function, Kind, Part, Place, Wire
 from diagnose.errors import Mark
 
+CHARGE_MOST = 14.8  # V at the posts of a 12 V lead-acid battery (motorcycle practice, from memory)
+
 
 @dataclass(frozen=True, slots=True)
 class BikeSpec:
@@ -65,6 +67,14 @@ class BikeSpec:
     def of_twelve(self) -> float:
         """This bike's rated volts against the 12 V for which the limits of the trade are told [1]."""
         return self.supply_volts / 12.0
+
+    @property
+    def charge_most(self) -> float:
+        """What charging may bring to the posts at most [V]: as the battery's kind says, else 14.8 V of 12."""
+        battery = self.parts.get(self.live_post.partition(".")[0])
+        values = {**self.kinds[battery.kind].values, **battery.values} if battery else {}
+        told = (v.number for key, v in values.items() if key.endswith(".charge_most"))
+        return next(told, CHARGE_MOST * self.of_twelve)
 
     def tips(self, point: str, home: str = "") -> tuple[str, str]:
         """Where red and black go to read a point against the ground side so that a sound bike shows no minus.

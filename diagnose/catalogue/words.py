@@ -37,9 +37,9 @@ PART_WORDS = [
 
 # law -> its values and their units. In `source`, ac_per_1000rpm, its phase in degrees and wakes_at (the volts
 # of its field at which it wakes) are optional; so are dc_per_1000rpm and held_volts, which make it a dynamo's
-# armature, and reactance_per_1000rpm, which makes a winding one that lights lamps. `alternating` tells that a
-# diode or source stands in the AC circuit too. `closed` of a contact is set by what drives it; trigger_volts
-# goes with triggered_by, rated_load with a flasher.
+# armature, reactance_per_1000rpm, which makes a winding one that lights lamps, and charge_most, a battery's
+# limit. `alternating` tells that a diode or source stands in the AC circuit too. `closed` of a contact is set
+# by what drives it; trigger_volts goes with triggered_by, rated_load with a flasher.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
     "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V", "rated_load": "A"},
@@ -54,6 +54,7 @@ LAW_VALUES: Mapping[str, Mapping[str, str]] = {
         "alternating": "1",
         "dc_per_1000rpm": "V",
         "held_volts": "V",
+        "charge_most": "V",
     },
     "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
     "diode": {"saturation_current": "A", "emission": "1", "alternating": "1"},
@@ -73,6 +74,7 @@ OPTIONAL_VALUES = frozenset(
         "alternating",
         "dc_per_1000rpm",
         "held_volts",
+        "charge_most",
     }
 )
 

@@ -35,6 +35,7 @@ STEADY = (
     0.1  # [1] chance that a fault which is there all the time is told as one that comes and goes (estimate)
 )
 SOMETIMES = 0.1  # [1] chance that an unknown or imagined fault is one that comes and goes (estimate)
+OVER_FOR_CERTAIN = 0.1  # V over what charging may reach before somebody calls it too much: a meter's error
 KIND_TELLS = 0.8  # a worn battery draws "battery flat" whatever the circuit says (estimate)
 
 
@@ -79,7 +80,9 @@ def symptom_chance(p: Predictor, symptom: Symptom) -> np.ndarray:
         plus, minus = (spec.nodes[spec.body[r]] for r in ("battery_plus", "battery_minus"))
         volts = solution.between(plus, minus)
         low = symptom.charging_low * spec.of_twelve if symptom.charging_low is not None else -np.inf
-        high = symptom.charging_high * spec.of_twelve if symptom.charging_high is not None else np.inf
+        high = np.inf
+        if symptom.charging_high is not None:
+            high = min(symptom.charging_high * spec.of_twelve, spec.charge_most + OVER_FOR_CERTAIN)
         # too few volts are noticed by the flat battery, too many only while the engine runs
         return np.maximum((volts < low).astype(float), (volts > high) * engine_runs(p))
     if symptom.overlit is not None:
