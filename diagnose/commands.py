@@ -234,10 +234,12 @@ def check(options: argparse.Namespace) -> int:
     """`diagnose check`"""
     from diagnose.catalogue.check import check_bike, check_structure, count_sources
     from diagnose.catalogue.compose import compose_bike
+    from diagnose.catalogue.protection import hazard, unguarded
     from diagnose.catalogue.read import load_library
     from diagnose.errors import Problem
 
     problems: list[Problem] = []
+    hazards: list[str] = []
     ambiguity: list[list[str]] = []
     undetectable: list[dict[str, str]] = []
     totals: dict[str, Any] = {}
@@ -257,6 +259,9 @@ def check(options: argparse.Namespace) -> int:
             totals = _totals(library, root)
             totals["numbers"] = dict(count_sources(library))
             chosen = sorted(library.bike_files)
+        for bike_id in chosen:
+            spec = compose_bike(library, bike_id)
+            hazards += [f"{spec.id}: {hazard(spec, u)}" for u in unguarded(spec)]
     except KnowledgeError as error:
         problems += error.problems
     if not problems and not options.quick:
@@ -277,11 +282,13 @@ def check(options: argparse.Namespace) -> int:
             {"file": p.file, "line": p.line, "column": p.column, "message": p.message} for p in problems
         ],
         "totals": totals,
+        "hazards": hazards,
         "ambiguity": ambiguity,
         "undetectable": undetectable,
     }
     lines = [str(p) for p in problems]
     lines += [f"{k}: {v}" for k, v in totals.items()]
+    lines += [f"hazard: {h}" for h in hazards]
     lines += [f"not told apart: {', '.join(g)}" for g in ambiguity]
     lines += [f"not seen: {u['fault']}: {u['why']}" for u in undetectable]
     lines.append(f"{len(problems)} problem(s)")
