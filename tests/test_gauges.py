@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from shipped import opened, parse, shown
+from shipped import loom, opened, parse, shown
 from test_ready_bikes import sound, word
 
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import JobState
+from diagnose.bike.view import view
+from diagnose.conversation.facts import role_of
 from diagnose.predictions.complaints import complaint_chance
 from diagnose.predictions.effects import gauge_words
 
@@ -64,6 +66,14 @@ def test_the_low_fuel_lamp_lights_with_little_in_the_tank_and_with_its_wire_at_g
 def test_each_complaint_is_drawn_by_what_causes_it(complaint: str, drawn_by: set[int]) -> None:
     chance = complaint_chance(sound(TOURER, *FAULTS), opened().library.complaints[complaint])
     assert set(np.flatnonzero(chance > 0.5).tolist()) == drawn_by
+
+
+def test_a_fuel_sender_is_handled_as_what_petrol_is_near_and_a_gauge_is_not() -> None:
+    """Petrol vapour near sparks: move, ventilate, extinguisher (from memory)."""
+    built, _ = loom(TOURER)
+    parts = view(built, opened().library.complaints, opened().library.instruments).components
+    roles = [role_of(p, *parts[p][:2]) for p in ("fuel_sender", "fuel_gauge", "temperature_sender")]
+    assert roles == ["fuel", "none", "none"]
 
 
 def test_ohms_of_a_sender_and_the_current_of_its_needle() -> None:

@@ -90,7 +90,7 @@ def _fits(role: str, word: str, words: frozenset[str]) -> bool:
     if role == "halogen":
         return word == "lamp"
     if role == "fuel":
-        return word == "motor"
+        return word == "motor" or (word in ("unit", "connector") and "sender" in words)
     if role == "pickup":
         return word in ("winding", "coil", "ignition", "connector", "wire")
     if role == "cdi":
