@@ -167,7 +167,7 @@ def test_a_sound_one_stays_within_the_limits_of_the_trade_and_a_thin_wire_does_n
     bike = made(start="kick", ignition="magneto", bulbs="led", hazard="with")
     assert sound_problems(bike.spec) == []
     thin = yaml.safe_load(bike.text)
-    thin["override"]["main_feed"] |= {"area": "0.2 mm2", "length": "3 m"}
+    thin["override"]["main_feed"] |= {"area": "0.15 mm2", "length": "3 m"}
     assert sound_problems(_read(thin, "thin")) != []
 
 
