@@ -30,20 +30,10 @@ from diagnose.bike.points import (
     touchable,
 )
 from diagnose.catalogue.model import Function, Instrument, TestSpec
+from diagnose.catalogue.words import FUNCTION_STATES
 from diagnose.errors import UsageError, unknown
 
-FUNCTION_WORDS: Mapping[str, tuple[str, ...]] = {
-    "light": ("works", "weak", "very_weak", "dead"),
-    "sound": ("works", "weak", "dead"),
-    "heat": ("works", "weak", "dead"),
-    "gauge": ("works", "reads_low", "reads_high", "dead"),
-    "starter": ("works", "slow", "clicks", "chatters", "dead"),
-    "unit": ("works", "flickers", "dead"),
-    "flash": ("works", "fast", "weak", "steady", "dead"),
-    "spark": ("works", "weak", "dead"),
-    "stop": ("works", "dead"),
-    "charge": ("works", "weak", "dead"),
-}
+FUNCTION_WORDS = FUNCTION_STATES  # kind of a function -> what can be answered of it
 LAMP_WORDS = ("bright", "half", "dim", "dark")
 TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
 OTHERS = ("observe", "inspect", "amps", "count", "wiggle", "heat", "wet")
