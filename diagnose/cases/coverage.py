@@ -27,7 +27,7 @@ from diagnose.wiring import BikeWorld
 # What people type by mistake, for each unit: nothing arrives, OL, the lone 1 of an old meter, tips the wrong
 # way round, another unit, another range, a mains range.
 SLIPS: Mapping[str, tuple[str, ...]] = {
-    "V": ("0", "OL", "-12.4", "-0.2", "13 mV", "12400", "350", "18", "30", "0.012", "12.4", "14"),
+    "V": ("0", "OL", "-12.4", "-0.2", "13 mV", "12400", "350", "18", "30", "0.012", "12.4", "14", "1"),
     "ohm": ("0", "OL", "1", "-3", "470", "0.47", "4700", "4k7"),
     "A": ("0", "-1.5", "12", "25"),
 }
