@@ -57,7 +57,7 @@ def _emit(options: argparse.Namespace, data: Any, text: str) -> None:
 
 def expect(options: argparse.Namespace) -> int:
     """`diagnose expect`"""
-    from diagnose.bike.acts import parse_measurement
+    from diagnose.bike.asked import parse_measurement
     from diagnose.bike.currents import as_condition
     from diagnose.catalogue.differences import as_entry
     from diagnose.expect import expect as expected

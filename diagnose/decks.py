@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from diagnose.bike.acts import STIRS, parse_measurement
+from diagnose.bike.acts import STIRS
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import Service, as_condition, is_lit
 from diagnose.bike.model import JobState, Measurement
@@ -19,7 +20,7 @@ from diagnose.circuit.spice import Reading, deck
 from diagnose.errors import UsageError
 from diagnose.expect import situation
 from diagnose.predictions.compute import Predictor, mode_of
-from diagnose.predictions.readings import FUSE_LAMP_WATTS, LAMP_WATTS
+from diagnose.predictions.readings import lamp_watts
 
 # volts across the instrument itself, without a second meter
 NO_METER_OHMS = 1e12
@@ -31,7 +32,7 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     raises UsageError for kinds that are watched or looked at, not read
     """
     spec = predictor.built.spec
-    if m.kind in ("observe", "inspect", "count", *STIRS):
+    if m.kind in ("observe", "inspect", "count", "swap", *STIRS):
         raise UsageError(
             f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts"
         )
@@ -52,7 +53,7 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     solution = predictor.solution(job, m.condition, _mode(predictor, index, job, m, plus, minus))
     case = solution.cases[index]
     if m.kind == "lamp":
-        watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
+        watts = lamp_watts(predictor, m)
         loaded = bench.with_lamp(
             predictor.compiled, [case], plus, minus, volts=spec.supply_volts, watts=watts
         )

@@ -169,7 +169,7 @@ class NgspicePlayer:
         return self._true(m, job)
 
     def _true(self, m: Measurement, job: JobState) -> str:
-        if m.kind in ("observe", "count", "inspect", "lamp", *STIRS):
+        if m.kind in ("observe", "count", "inspect", "lamp", "swap", *STIRS):
             column = self.predictor.columns(job, [m])[m.id]
             assert column.words is not None
             row = column.words[self.index]

@@ -60,6 +60,10 @@ class Base(World, Protocol):
         """Chance that some fault of this bike draws this complaint [1]."""
         ...
 
+    def blown(self, candidate: int) -> tuple[str, ...]:
+        """Fuses that a candidate has blown by the time the bike comes in."""
+        ...
+
     def differing(self, differences: Sequence[Difference]) -> Base:
         """The bike as drawn with all these differences."""
         ...
@@ -145,6 +149,14 @@ class WideWorld:
 
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         return self.base.verify(repair, complaints)
+
+    def blown(self, candidate: int) -> tuple[str, ...]:
+        """Of a pair what either has blown; what comes and goes has blown nothing."""
+        if candidate < self.singles:
+            return self.base.blown(candidate)
+        pair = candidate - self.singles
+        members = self._members[pair] if pair < len(self._members) else ()
+        return tuple(dict.fromkeys(f for i in members for f in self.base.blown(int(i))))
 
     @property
     def lost(self) -> Sequence[str]:

@@ -15,12 +15,15 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.bike.acts import measurements, observe, parse_measurement, two_point
+from diagnose.bike.acts import measurements, observe, two_point
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import build
 from diagnose.bike.candidates import candidates, single_faults
 from diagnose.bike.currents import Service, as_condition, complained_condition, service
+from diagnose.bike.fuse_lamp import fuse_lamps
 from diagnose.bike.mending import repairs
 from diagnose.bike.model import Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
+from diagnose.bike.swaps import Twins, swaps
 from diagnose.bike.view import view
 from diagnose.bike.way import Stretch, way
 from diagnose.catalogue.differences import Difference
@@ -32,6 +35,7 @@ from diagnose.predictions.complaints import complaint_chance, how_common, told
 from diagnose.predictions.compute import Found, Predictor
 from diagnose.predictions.situations import Solved
 from diagnose.predictions.store import Store, key_of
+from diagnose.predictions.swapping import twins
 from diagnose.predictions.table import Table
 from diagnose.widening import WideWorld, choose_pairs
 
@@ -78,7 +82,9 @@ class BikeWorld:
             graded=True,
         )
         self._kept.save()
-        self.view = view(self.built, library.complaints, library.instruments)
+        self.view = view(
+            self.built, library.complaints, library.instruments, fuse_lamps(self.built, self.service)
+        )
         self.repairs: dict[str, Repair] = repairs(self.built, self.faults)
         self._wide: dict[Wider, WideWorld] = {}
         self._drawn: BikeWorld | None = None  # the bike that this one differs from
@@ -136,7 +142,17 @@ class BikeWorld:
     @cached_property
     def measurements(self) -> Mapping[str, Measurement]:
         """Every planned measurement by id; any other id of the contract's form is made when asked."""
-        return _Measurements(measurements(self.built, self.service, self.library.instruments), self)
+        instruments = self.library.instruments
+        made = measurements(self.built, self.service, instruments)
+        return _Measurements({**made, **swaps(self.built, instruments, self._twins())}, self)
+
+    def _twins(self) -> tuple[Twins, ...]:
+        """Parts that can change places, from the store or computed."""
+        kept = self._kept.value("twins")
+        if kept is None:
+            kept = [[t.part, t.other, t.watch, t.watch_other] for t in twins(self.predictor)]
+            self._kept.put_value("twins", kept)
+        return tuple(Twins(*t) for t in kept)
 
     def parse(self, text: str) -> Measurement:
         """A measurement from its id; raises UsageError."""
@@ -243,11 +259,15 @@ class BikeWorld:
                 continue
             if KITS.index(m.kit) > within or (m.kind == "lamp" and not m.condition.out and kit != "lamp"):
                 continue
-            if m.kind in ("inspect", "ac_volts", "lowest_volts"):
+            if m.kind in ("inspect", "ac_volts", "lowest_volts", "worked_volts"):
                 yield m
                 continue
             if m.kind == "observe" and not m.condition.apart:
                 yield m
+                continue
+            if m.kind == "swap":
+                if near.intersection(self._part_nodes(m.components)):
+                    yield m
                 continue
             if m.condition.apart and not near.intersection(self._way_nodes(m.condition.apart)):
                 continue
@@ -341,6 +361,10 @@ class BikeWorld:
                 found.setdefault(f.id, []).append(i)
         return {f: tuple(rows) for f, rows in found.items()}
 
+    def blown(self, candidate: int) -> tuple[str, ...]:
+        """Fuses that a candidate has blown by the time the bike comes in."""
+        return self.predictor.found_of(candidate)[0]
+
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         """Watch the complained function, in the condition in which it failed.
 
@@ -425,7 +449,7 @@ class BikeWorld:
         out.faults = single_faults(out.built, self.service)
         harmless = set(self.harmless)
         out.candidates = candidates([f for f in out.faults if f.id not in harmless])
-        out.view = view(out.built, self.library.complaints, self.library.instruments)
+        out.view = view(out.built, self.library.complaints, self.library.instruments, self.view.fuse_lamps)
         out.repairs = repairs(out.built, out.faults)
         out._wide, out._cures = {}, {}
         return out

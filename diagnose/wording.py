@@ -16,7 +16,7 @@ from diagnose.errors import KnowledgeError, Mark, Problem, unknown
 
 FORMS = ("beginner", "trade")
 
-_TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
+_TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
 _ONE_THING = ("observe", "inspect", "amps", "count", "swap", "wiggle", "heat", "wet")
 _STIRS = ("wiggle", "heat", "wet")
 _TRIGGERS = ("bars", "bumps", "heat", "wet", "chance")
@@ -73,6 +73,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "dial_diode": ("?range",),
     "dial_ac_volts": ("range",),
     "dial_lowest_volts": ("range",),
+    "dial_worked_volts": ("range",),
     "dial_amps": (),
     **{f"do_{kind}": ("plus", "minus") for kind in _TWO_POINT},
     **{f"do_{kind}": ("what",) for kind in _ONE_THING},
@@ -82,7 +83,9 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "do_amps_battery": (),
     "do_amps_battery_plus": (),
     "do_sweep": ("what",),
-    "do_lamp_in_fuse": ("what",),
+    "do_swap": ("what", "twin"),
+    "after_swap": ("functions",),
+    "do_lamp_in_fuse": ("what", "watts"),
     "do_posts": ("plus", "minus"),
     "look_at": ("what",),
     "points_to": ("reading", "suspects"),
@@ -208,7 +211,9 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "term_healthy": ("reading",),
     "term_compare": ("mine", "reading"),
     "term_suspect": ("suspect", "reading"),
+    "new_fuse_too": ("fuses",),
     "term_root_cause": ("text",),
+    "term_advise": ("text",),
     "term_get_home": ("text",),
     "term_prompt_advice": (),
     "term_prompt_confirm": (),

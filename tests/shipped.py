@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from diagnose.bike.acts import parse_measurement
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import Build, build, node_of_point
 from diagnose.bike.currents import Service, as_condition, service
 from diagnose.bike.model import Measurement

@@ -15,10 +15,10 @@ from diagnose.bike.acts import (
     measurements,
     observe,
     own_point,
-    parse_measurement,
     sweep_parts,
     two_point,
 )
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import hanging, node_of_point, part_of_joint
 from diagnose.bike.currents import as_condition
 from diagnose.bike.hunt import joints_behind
@@ -70,6 +70,7 @@ def test_every_kind_of_the_trade_is_planned() -> None:
         "diode",
         "ac_volts",
         "lowest_volts",
+        "worked_volts",
         "lamp",
         "observe",
         "inspect",
@@ -322,7 +323,7 @@ def test_the_view_says_everything_in_words() -> None:
 def test_the_view_is_made_of_the_same_bike_twice() -> None:
     spec = compose_bike(opened().library, "custom_single")
     library = opened().library
-    again = view(world().built, library.complaints, library.instruments)
+    again = view(world().built, library.complaints, library.instruments, world().view.fuse_lamps)
     assert again == world().view and spec.id == again.id
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from shipped import world
 
+from diagnose.bike.acting import fault_edits_in
 from diagnose.bike.build import (
     AC_SUFFIX,
     ac_edits,
@@ -16,7 +17,6 @@ from diagnose.bike.build import (
     charge_fraction,
     condition_edits,
     engine_rpm,
-    fault_edits_in,
     kind_of,
     node,
     node_of_point,

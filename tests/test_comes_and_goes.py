@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from shipped import loom, opened, world
 
-from diagnose.bike.acts import parse_measurement
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.candidates import bends_with_bars
 from diagnose.bike.model import Candidate, JobState, Wider
 from diagnose.catalogue.read import load_library

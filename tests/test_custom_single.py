@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diagnose.bike.acts import parse_measurement
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import Build, build
 from diagnose.bike.candidates import read_fault, single_faults
 from diagnose.bike.currents import Service, as_condition, service

@@ -28,8 +28,8 @@ pytestmark = pytest.mark.oracle
 
 SEED = 20261125
 READINGS, STATES, SHORTS = 150, 130, 12
-NUMERIC = ("volts", "drop", "lowest_volts", "ac_volts", "ohms", "diode", "amps")
-OVER = {"ohms": 20e6, "diode": 2.5}  # from here on the display shows OL
+NUMERIC = ("volts", "drop", "lowest_volts", "worked_volts", "ac_volts", "ohms", "diode", "amps")
+OVER = {"ohms": 5e6, "diode": 2.5}  # from here on the display shows OL
 STEP = {"ohms": 0.1}  # last digit of a display, where it is coarser than the limit
 JOBS = 2
 

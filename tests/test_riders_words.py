@@ -27,7 +27,7 @@ def bike(name):
     built, in_use = shipped.loom(name) if name != SINGLE else _plain(name)
     library = shipped.opened().library
     acts = measurements(built, in_use, library.instruments)
-    return SimpleNamespace(view=view(built, library.complaints, library.instruments), measurements=acts)
+    return SimpleNamespace(view=view(built, library.complaints, library.instruments, {}), measurements=acts)
 
 
 def _plain(name):

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from diagnose.bike.acts import FUNCTION_WORDS, measurements, parse_measurement
+from diagnose.bike.acts import FUNCTION_WORDS, measurements
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import Build, ac_edits, build
 from diagnose.bike.candidates import single_faults
 from diagnose.bike.currents import Service, as_condition, service

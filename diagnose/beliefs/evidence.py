@@ -46,14 +46,16 @@ def for_against(belief: Belief, candidate: int) -> tuple[tuple[str, float], ...]
 def supports(belief: Belief, members: np.ndarray, *, nats: float = 1.0) -> int:
     """Count the independent readings that speak for a group of candidates by at least `nats`.
 
-    members  (n,) bool, such as the candidates that one repair cures; repeats by the same method do not count
+    members  (n,) bool, such as the candidates that one repair cures; repeats by the same method do not count,
+             and however much is watched counts once: one eye judges all of it
     """
     group = np.flatnonzero(members)
-    return sum(
-        1
+    kinds = [
+        o.column.kind
         for o in belief.observations
         if (o.repeat_of < 0 or o.method == "other") and _ratio(o.log_given, o.log_before, group) >= nats
-    )
+    ]
+    return sum(kind != "observe" for kind in kinds) + ("observe" in kinds)
 
 
 def is_surprising(belief: Belief, *, nats: float = 4.0, unmodelled: float = 0.2) -> bool:

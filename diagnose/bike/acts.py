@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
-from diagnose.bike.currents import Service, as_condition, need_condition
+from diagnose.bike.currents import Service, as_condition, is_lit, need_condition, working_condition
 from diagnose.bike.hunt import (
+    beside_the_lamps,
     carries_starter,
     drain_conditions,
     fuse_conditions,
@@ -31,12 +32,11 @@ from diagnose.bike.points import (
 )
 from diagnose.catalogue.model import Function, Instrument, TestSpec
 from diagnose.catalogue.words import FUNCTION_STATES
-from diagnose.errors import UsageError, unknown
 
 FUNCTION_WORDS = FUNCTION_STATES  # kind of a function -> what can be answered of it
 LAMP_WORDS = ("bright", "half", "dim", "dark")
-TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
-OTHERS = ("observe", "inspect", "amps", "count", "wiggle", "heat", "wet")
+TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
+OTHERS = ("observe", "inspect", "amps", "count", "swap", "wiggle", "heat", "wet")
 STIRS = ("wiggle", "heat", "wet")  # what brings out a fault that comes and goes
 BARE_HANDED = ("observe", "inspect", "count", *STIRS)  # kinds of measurement that want no tool
 COMES_AND_GOES = "comes_and_goes"
@@ -46,11 +46,13 @@ UNITS = {
     "drop": "V",
     "ac_volts": "V",
     "lowest_volts": "V",
+    "worked_volts": "V",
     "diode": "V",
     "ohms": "ohm",
     "amps": "A",
 }
-OBSERVE_MINUTES = {"spark": 2.0, "starter": 0.3, "stop": 0.5, "charge": 1.0, "heat": 1.5}
+OBSERVE_MINUTES = {"spark": 3.0, "starter": 0.3, "stop": 0.5, "charge": 1.0, "heat": 1.5}
+LOOK_AGAIN_MINUTES = 0.3  # a look at a lamp or an ear for a horn (common practice)
 LOOK_MINUTES_EACH = 0.15  # a glance and a tug at one more part of a place already open (estimate)
 # Earth lead off and on takes 2 minutes (common practice), shared by about three readings (estimate).
 BATTERY_OFF_SHARE = 0.7
@@ -67,56 +69,6 @@ UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and pro
 
 def _place(built: Build, component: str) -> str:
     return built.spec.parts[component].place
-
-
-def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text: str) -> Measurement:
-    """A measurement from its id, for any points and condition, not only the planned ones.
-
-    raises UsageError naming what is unknown, with near misses
-    """
-    body, at, condition_text = text.partition("@")
-    if not at:
-        raise UsageError(
-            f"{text!r} has no condition; expected kind:PLUS:MINUS@condition, such as "
-            "volts:battery.plus:battery.minus@key=run (an empty condition after @ means everything at rest)"
-        )
-    kind, _, rest = body.partition(":")
-    condition = as_condition(built, condition_text)
-    if kind in TWO_POINT:
-        plus, _, minus = rest.partition(":")
-        if not minus:
-            raise UsageError(f"{text!r}: {kind} needs two points; expected {kind}:PLUS:MINUS@condition")
-        node_of_point(built.spec, plus)
-        node_of_point(built.spec, minus)
-        return two_point(built, instruments, kind, plus, minus, condition)
-    if kind == "observe" or kind == "count":
-        if rest not in built.spec.functions:
-            raise UsageError(unknown("function", rest, built.spec.functions))
-        return observe(built, instruments, rest, condition)
-    if kind == "inspect":
-        if rest in built.spec.places:
-            return inspect_place(built, instruments, rest)
-        if rest in built.spec.parts:
-            return inspect_part(built, instruments, rest)
-        raise UsageError(unknown("place or component", rest, [*built.spec.places, *built.spec.parts]))
-    if kind == "amps":
-        battery = ("battery",) if built.batteries else ()
-        if rest not in (*battery, *built.fuses):
-            raise UsageError(unknown("place for the ammeter", rest, [*battery, *built.fuses]))
-        return amps(built, instruments, rest, condition)
-    if kind in STIRS:
-        place, _, points = rest.partition(":")
-        if place not in built.spec.places:
-            raise UsageError(unknown("place", place, built.spec.places))
-        plus, _, minus = points.partition(":")
-        if points and not minus:
-            raise UsageError(
-                f"{text!r}: a meter needs two points; expected {kind}:{place}:PLUS:MINUS@condition"
-            )
-        for point in filter(None, (plus, minus)):
-            node_of_point(built.spec, point)
-        return stir(built, instruments, kind, place, condition, plus, minus)
-    raise UsageError(unknown("kind of measurement", kind, [*TWO_POINT, *OTHERS]))
 
 
 def _set_at(built: Build, condition: Condition) -> set[str]:
@@ -147,6 +99,7 @@ def two_point(
     places |= {_place(built, part_of_joint(built, c)) for c in condition.apart}
     places |= {_place(built, f) for f in condition.out} | _set_at(built, condition)
     turning = condition.engine == "cranking" or ("start", "pressed") in condition.controls
+    wait = instruments[kind].values.get("wait")
     return Measurement(
         f"{kind}:{plus}:{minus}@{condition.text}",
         kind,
@@ -156,6 +109,7 @@ def two_point(
         unit=UNITS.get(kind, ""),
         choices=LAMP_WORDS if kind == "lamp" else (),
         minutes=minutes + (0.5 if turning else 0.0),
+        wait_min=wait.number if wait else 0.0,
         places=tuple(sorted(p for p in places if p)),
         setup=f"{kind}|{condition.text}",
         kit=instruments[kind].kit,
@@ -348,14 +302,19 @@ def measurements(
         rows.setdefault(element.plus, []).append(i)
         rows.setdefault(element.minus, []).append(i)
     reference = node_of_point(spec, ground)
+    worked = working_condition(built, service)
     if live:
         put(two_point(built, instruments, "volts", *posts(built), Condition()))
+    if worked:
+        put(two_point(built, instruments, "worked_volts", *posts(built), worked))
     sparking = high_tension_nodes(built)
     for at, point in points.items():
         if at == reference or at in sparking:
             continue
         for j in point_conditions(built, service, at, rows):
             condition = service.conditions[j]
+            if point == live and condition == worked:
+                continue  # the posts themselves are read after a minute of it
             volts = service.volts[service.nodes[at], j] if at in service.nodes else 0.0
             kind = "drop" if abs(volts) < DROP_BELOW * spec.of_twelve else "volts"
             put(two_point(built, instruments, kind, *spec.tips(point), condition))
@@ -381,6 +340,9 @@ def measurements(
         else:
             for engine in ("idle", "5000"):
                 put(two_point(built, instruments, "volts", *posts(built), replace(own, engine=engine)))
+        if f.kind == "light" and is_lit(built, own):
+            for joint in beside_the_lamps(built):
+                put(observe(built, instruments, f.id, replace(own, engine="idle", apart=(joint,))))
         if f.kind == "spark":
             for joint in joints_of_needs(built, f):
                 put(observe(built, instruments, f.id, replace(own, apart=(joint,))))

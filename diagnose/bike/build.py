@@ -37,6 +37,7 @@ WAKE_SUFFIX = "wakes_at"
 REACTANCE = "reactance_per_1000rpm"
 CHARGE_MOST = "charge_most"
 ALTERNATING = "alternating"
+SURFACE = "surface_volts"  # of a battery: what it shows above its charge until it has worked
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +171,8 @@ def build(spec: BikeSpec) -> Build:
             if PHASE_SUFFIX in own:
                 phases[element_id] = own.pop(PHASE_SUFFIX)
                 tolerances[e.name].pop(PHASE_SUFFIX, None)
+            own.pop(SURFACE, None)  # only a fault gives it volts
+            tolerances[e.name].pop(SURFACE, None)
             wakes_at = own.pop(WAKE_SUFFIX, 0.0)
             tolerances[e.name].pop(WAKE_SUFFIX, None)
             if e.excited_by:
@@ -408,38 +411,6 @@ def ac_edits(built: Build, condition: Condition, angle: float = 0.0) -> tuple[Ed
         elif element.law == "motor":
             edits.append(Change(element.id, "back_emf", 0.0))
     return tuple(edits)
-
-
-def fault_edits_in(
-    built: Build, edits: Sequence[Edit], condition: Condition, *, alternating: bool, angle: float = 0.0
-) -> tuple[Edit, ...]:
-    """A fault's edits as they act in a condition.
-
-    A winding's AC volts per 1000 rpm become its emf in the AC circuit and nothing in the DC one; the
-    alternator's full current becomes its current at these revolutions.
-    """
-    rpm = engine_rpm(built.spec, condition.engine)
-    turning = condition.engine not in ("off", "cranking")
-    out: list[Edit] = []
-    for e in edits:
-        if isinstance(e, Change) and e.param == AC_SUFFIX:
-            if alternating:
-                share = winding_share(built, e.target, angle)
-                out.append(Change(e.target, "emf", e.value * rpm / 1000.0 * share))
-        elif isinstance(e, Change) and e.target in built.generators and e.param == "max_current":
-            if turning and not alternating:
-                out.append(Change(e.target, e.param, e.value * charge_fraction(rpm)))
-        elif isinstance(e, Change) and e.target in built.dynamos and e.param in (PER_1000RPM, HELD):
-            continue  # told in the volts of the armature, which situations work out
-        elif alternating and isinstance(e, Change) and e.param == "emf" and _is_silent(built, e.target):
-            continue  # DC sources are silent in the AC circuit, flat or full
-        else:
-            out.append(e)
-    return tuple(out)
-
-
-def _is_silent(built: Build, source: str) -> bool:
-    return source not in built.windings and source not in built.clamps
 
 
 def part_of_joint(built: Build, joint: str) -> str:

@@ -19,6 +19,9 @@ from diagnose.catalogue.model import Function, Requirement
 from diagnose.circuit.netlist import Case
 from diagnose.circuit.solve import Compiled, compile_netlist, settle_cases
 
+RESTING_AMPERES = 0.3  # A: clocks and lamps of the clocks take hours to draw off a surface charge (estimate)
+WORKING_AMPERES = 1.5  # A: a brake lamp's current, the least that tells of a battery in a minute (estimate)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Service:
@@ -112,6 +115,45 @@ def _wound(built: Build, compiled: Compiled, condition: Condition) -> Case:
     case = Case(condition_edits(built, condition) + ac_edits(built, condition))
     (as_source,) = at_right_angles(built, compiled, [case], condition)
     return Case((*case.edits, *as_source))
+
+
+def battery_amperes(built: Build, service: Service, condition: Condition) -> float | None:
+    """Current of a sound bike's battery in a condition, all fuses and plugs in [A]; None if unknown."""
+    whole = replace(condition, out=(), apart=())
+    if whole not in service.conditions or not built.batteries:
+        return None
+    ids = [e.id for e in built.netlist.elements]
+    rows = [ids.index(cell) for cell in built.batteries]
+    return float(service.currents[rows, service.conditions.index(whole)].max())
+
+
+def battery_rests(built: Build, service: Service, condition: Condition) -> bool:
+    """Whether next to nothing is drawn in a condition, so that a battery keeps its surface charge."""
+    if condition.engine != "off" or not condition.battery:
+        return False
+    amperes = battery_amperes(built, service, condition)
+    return not condition.controls if amperes is None else amperes < RESTING_AMPERES
+
+
+def is_held(condition: Condition) -> bool:
+    """Whether a button or lever must be held for a condition."""
+    return bool({"pressed", "pulled"} & {position for _, position in condition.controls})
+
+
+def working_condition(built: Build, service: Service) -> Condition | None:
+    """How lamps load the battery most with the engine off: the headlamp on, or what stays on for a minute.
+
+    A lamp that has to be held on is only taken where no other draws enough; None if none does, or no battery.
+    """
+    functions = built.spec.functions.values()
+    flashing = {as_condition(built, f.when).text for f in functions if f.kind == "flash"}
+    lamps = [as_condition(built, f.when) for f in functions if f.kind == "light"]
+    lamps = [c for c in lamps if c.text not in flashing]
+    drawn = [(c, battery_amperes(built, service, c) or 0.0) for c in lamps if c.engine == "off"]
+    enough = [(c, amperes) for c, amperes in drawn if amperes >= WORKING_AMPERES]
+    by_itself = [(c, amperes) for c, amperes in enough if not is_held(c)]
+    found = max(by_itself or enough, key=lambda each: (each[1], each[0].text), default=None)
+    return found[0] if found else None
 
 
 def service(built: Build, conditions: Sequence[Condition] | None = None) -> Service:

@@ -103,6 +103,12 @@ def drain_conditions(built: Build) -> tuple[Condition, ...]:
     return (*fuses, *(Condition(apart=(p.unplugs,)) for p in chargers))
 
 
+def beside_the_lamps(built: Build) -> tuple[str, ...]:
+    """Plugs of what lies across a lighting winding: undone at idle, do the lamps come up?"""
+    spec = built.spec
+    return tuple(p.unplugs for p in spec.parts.values() if spec.kinds[p.kind].word == "charger" and p.unplugs)
+
+
 def fuse_conditions(built: Build, service: Service, fuse: str) -> list[Condition]:
     """Conditions for a lamp in place of a fuse: the plainest, the most loaded, and each of its own switches.
 

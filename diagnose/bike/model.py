@@ -111,6 +111,7 @@ class Measurement:
     text: str = ""
     components: tuple[str, ...] = ()  # parts touched or looked at
     disturbs: tuple[str, ...] = ()  # connectors or fuses it takes apart
+    watched: tuple[str, ...] = ()  # functions looked at after a swap: the part's own, the twin's
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +205,8 @@ class BikeView:
     wired: Mapping[str, tuple[tuple[str, tuple[str, ...]], ...]] = field(default_factory=dict)
     # complaint of a fault that comes and goes -> what brings it on (a word of catalogue.words.TRIGGERS)
     triggers: Mapping[str, str] = field(default_factory=dict)
+    # fuse -> rated watts of the lamp that takes its place while a short is hunted
+    fuse_lamps: Mapping[str, float] = field(default_factory=dict)
     left_on: tuple[str, ...] = ()  # complaints that something works where it should not
 
     def home(self, m: Measurement) -> str:

@@ -15,6 +15,7 @@ from diagnose.bike.currents import Service
 from diagnose.bike.model import Condition
 
 CONDITIONS_PER_POINT = 3
+ONLY_FOLLOWS = 0.02  # [1] of its largest current: a node with no more has nothing of its own to say
 LIT_AMPERES = 0.05  # from here on a node belongs to a lighting circuit (a small lamp draws 0.2 A)
 CHARGING_AMPERES = 1.0  # from here on a wire that carries nothing at rest belongs to the charging path
 
@@ -60,6 +61,9 @@ def point_conditions(built: Build, service: Service, at: str, rows: Mapping[str,
     """
     engine_off = [j for j, c in enumerate(service.conditions) if c.engine == "off" and c.controls]
     through = service.currents[rows[at]].max(axis=0) if rows.get(at) else np.zeros(len(service.conditions))
+    at_rest = [j for j, c in enumerate(service.conditions) if not c.text]
+    if at_rest and max(through[engine_off], default=0.0) < ONLY_FOLLOWS * through.max(initial=0.0):
+        return at_rest  # it carries a running alternator's current, else it only follows the battery's post
     order = sorted(engine_off, key=lambda j: (-through[j], len(service.conditions[j].controls), j))
     chosen: list[int] = []
     for j in order:

@@ -39,9 +39,12 @@ def _joints(built: Build) -> dict[str, tuple[str, str]]:
 
 
 def view(
-    built: Build, complaints: Mapping[str, Complaint], instruments: Mapping[str, Instrument]
+    built: Build,
+    complaints: Mapping[str, Complaint],
+    instruments: Mapping[str, Instrument],
+    fuse_lamps: Mapping[str, float],
 ) -> BikeView:
-    """Everything about the bike that is words or lists of words."""
+    """Everything about the bike that is words or lists of words. fuse_lamps: see bike.fuse_lamp [W]."""
     spec = built.spec
     colours = wire_colours(built)
     points = {}
@@ -92,6 +95,7 @@ def view(
         supply_volts=spec.supply_volts,
         ground=spec.ground if spec.has_battery else "",
         wired=wired_units(spec),
+        fuse_lamps=fuse_lamps,
         triggers={
             c: complaints[c].intermittent
             for c in spec.complaints

@@ -19,7 +19,7 @@ from diagnose.circuit.thevenin import thevenin
 from diagnose.decks import measurement_deck
 from diagnose.ngspice import reading, run_deck
 from diagnose.predictions.effects import lamp_words
-from diagnose.predictions.readings import FUSE_LAMP_WATTS, LAMP_WATTS, OHMS_RANGE
+from diagnose.predictions.readings import OHMS_RANGE, lamp_watts
 from diagnose.quantities import read_reading
 
 WATCHED = ("observe", "inspect", "count", *STIRS)
@@ -70,8 +70,8 @@ def _is_restless(one: Given) -> bool:
     if m.kind != "lamp":
         return False
     plus, minus = (node_of_point(p.built.spec, x) for x in (m.plus, m.minus))
-    watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
-    loaded = with_lamp(p.compiled, [solution.cases[one.by.index]], plus, minus, watts=watts)
+    case, volts = solution.cases[one.by.index], p.built.spec.supply_volts
+    loaded = with_lamp(p.compiled, [case], plus, minus, volts=volts, watts=lamp_watts(p, m))
     return bool(loaded.solution.restless[0])
 
 

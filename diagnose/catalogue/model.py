@@ -166,6 +166,19 @@ class LookSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class SwapSpec:
+    """How a part changes places with a like one of the same bike, and back.
+
+    minutes  hands-on, both ways, without access and without looking
+    stays    modes that belong to its place and stay behind (its holder, its blades)
+    """
+
+    minutes: Value
+    text: str
+    stays: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class TestSpec:
     """A bench reading that belongs to a kind of part (winding ohms, diode test ...).
 
@@ -211,6 +224,7 @@ class Kind:
     high_tension: tuple[str, ...] = ()
     flash_rate: str = "by_heat"
     shared: bool = False
+    swap: SwapSpec | None = None
     mark: Mark = field(default=Mark(), compare=False)
 
 

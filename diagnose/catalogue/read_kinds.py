@@ -17,6 +17,7 @@ from diagnose.catalogue.model import (
     LookSpec,
     ModeSpec,
     RepairSpec,
+    SwapSpec,
     TestSpec,
     Value,
 )
@@ -39,7 +40,7 @@ from diagnose.errors import unknown
 
 _KIND_NEEDS = ("title", "word", "terminals", "rate", "modes")
 _KIND_MAY = (
-    *("elements", "devices", "values", "look", "repairs", "tests"),
+    *("elements", "devices", "values", "look", "repairs", "tests", "swap"),
     *("sensitive", "high_tension", "flash_rate", "shared"),
 )
 _MODE_NEEDS = ("title", "edits", "share", "repair")
@@ -123,6 +124,7 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         high_tension=_high_tension(here, terminals),
         flash_rate=_flash_rate(here),
         shared=here.flag("shared"),
+        swap=_swap(here.at("swap"), [m.id for m in modes], sources) if here.has("swap") else None,
         mark=here.own_key_mark,
     )
 
@@ -318,6 +320,14 @@ def _look(here: Cursor, sources: Collection[str]) -> LookSpec:
     here.is_mapping(("minutes", "text"), ("false_alarm",))
     minutes = _required(here, "minutes", "min", sources)
     return LookSpec(minutes, here.text("text"), here.number("false_alarm", "1", 0.03, low=0.0))
+
+
+def _swap(here: Cursor, modes: Collection[str], sources: Collection[str]) -> SwapSpec:
+    here.is_mapping(("minutes", "text"), ("stays",))
+    for item in here.items("stays"):
+        if item.data not in modes:
+            item.note(unknown("mode", str(item.data), modes))
+    return SwapSpec(_required(here, "minutes", "min", sources), here.text("text"), here.texts("stays"))
 
 
 def _test(here: Cursor, name: str, terminals: Collection[str]) -> TestSpec:

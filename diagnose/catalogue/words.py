@@ -39,7 +39,7 @@ PART_WORDS = [
 # of its field at which it wakes) are optional; so are dc_per_1000rpm and held_volts, which make it a dynamo's
 # armature, reactance_per_1000rpm, which makes a winding one that lights lamps, and charge_most, a battery's
 # limit. `alternating` tells that a diode or source stands in the AC circuit too. `closed` of a contact is set
-# by what drives it; trigger_volts goes with triggered_by, rated_load with a flasher.
+# by what drives it; trigger_volts goes with triggered_by, rated_load with a flasher; surface_volts with a battery.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
     "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V", "rated_load": "A"},
@@ -55,6 +55,7 @@ LAW_VALUES: Mapping[str, Mapping[str, str]] = {
         "dc_per_1000rpm": "V",
         "held_volts": "V",
         "charge_most": "V",
+        "surface_volts": "V",
     },
     "lamp": {"rated_volts": "V", "rated_watts": "W", "cold_ratio": "1"},
     "diode": {"saturation_current": "A", "emission": "1", "alternating": "1"},
@@ -75,6 +76,7 @@ OPTIONAL_VALUES = frozenset(
         "dc_per_1000rpm",
         "held_volts",
         "charge_most",
+        "surface_volts",
     }
 )
 
@@ -129,6 +131,7 @@ INSTRUMENTS = [
     "diode",
     "ac_volts",
     "lowest_volts",
+    "worked_volts",
     "lamp",
     "amps",
     "observe",

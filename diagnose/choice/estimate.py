@@ -34,24 +34,27 @@ def remaining(weighed: Weighed) -> Estimate:
     """Estimate the rest of the job from both sides of the decision.
 
     What is not known is taken away by the best tests, one after the other, each giving what it gives today;
-    that is the time of a job in which no reading misleads. Noise stretches it by the factors above.
+    that is the time of a job in which no reading misleads. Noise stretches it by the factors above. Where
+    tests tell little for their minutes, repairs one after the other are the most it takes.
     """
     now, shares = weighed.now, weighed.scores.shares
     wanted = np.flatnonzero(shares > 0.0)
     if not len(wanted):
         return Estimate(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     q, cost = shares[wanted], now.cost[wanted]
+    order = np.argsort(-q / cost, kind="stable")
+    in_turn = np.empty(len(q))
+    in_turn[order] = np.cumsum(cost[order])
     if weighed.informs:
         spread = MISLED ** min(1.0, _noise(weighed) / NOISY)
-        minutes = (cost[:, None] + _learning(weighed) * spread[None, :]).ravel()
+        finding = cost[:, None] + _learning(weighed) * spread[None, :]
+        minutes = np.minimum(finding, in_turn[:, None]).ravel()
         weight = np.repeat(q / len(MISLED), len(MISLED))
         # a repair worth trying first shortens the whole
         if len(weighed.trying):
             minutes = minutes * min(1.0, float(weighed.trying.min()) / weighed.cost_to_go)
-    else:  # repairs one after the other
-        order = np.argsort(-q / cost, kind="stable")
-        minutes, weight = np.empty(len(q)), q
-        minutes[order] = np.cumsum(cost[order])
+    else:
+        minutes, weight = in_turn, q
     money = np.array([now.repairs[r].price for r in wanted])
     return Estimate(
         float(weight @ minutes),

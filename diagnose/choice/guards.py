@@ -53,6 +53,9 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
         if option.price > 0.0 and chance < limits.hopeless:
             return _instead_of_a_part(weighed, option.id, chance, value)
+        telling = _part_or_not(weighed, belief, repair, limits)
+        if telling >= 0:
+            return _measure(weighed, telling, value, f"tells whether {option.id} is needed at all")
         free = _without_a_part(weighed, belief, repair)
         if free >= 0:
             spared = now.repairs[free]
@@ -157,6 +160,28 @@ def _second_method(weighed: Weighed, repair: int, limits: Limits) -> int:
     if not fit.any():
         return -1
     return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0)))
+
+
+def _part_or_not(weighed: Weighed, belief: np.ndarray, part: int, limits: Limits) -> int:
+    """The test within one's patience that best tells what needs the part from what work alone cures; or -1.
+
+    A battery that may be low is not replaced before it was read under a load.
+    """
+    now = weighed.now
+    if now.repairs[part].price <= 0.0:
+        return -1
+    cured = now.cures[part]
+    free = [k for k, r in enumerate(now.repairs) if r.price <= 0.0 and bool(np.all(now.cures[k] <= cured))]
+    shares = [float(now.cures[k] @ belief) for k in free]
+    if not free or max(shares) < limits.part_of * float(cured @ belief):
+        return -1
+    alone = now.cures[free[int(np.argmax(shares))]]
+    block = stack(now.problem.measurements)
+    apart = _apart(block, weighed.belief * alone, weighed.belief * (cured - alone))
+    if apart is None:
+        return -1
+    fit = (apart >= limits.tells_apart) & (now.tests <= limits.patience_min)
+    return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0))) if fit.any() else -1
 
 
 def _without_a_part(weighed: Weighed, belief: np.ndarray, part: int) -> int:

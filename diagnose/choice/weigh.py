@@ -30,6 +30,8 @@ class Limits:
     hopeless      a part that costs money is not advised below this chance
     faint         below this chance no work is advised: stop, if measuring on is not worth its minutes either
     idle          below this chance not even a try is told: what is likelier goes first, or nothing does
+    part_of       share of what a part cures from which work without a part is told from it by a test
+    tells_apart   total variation of the outcomes from which such a test counts
     separates     a test counts as confirming if its outcomes differ this much in total variation
     patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
     harm_min      minutes that a wrong repair is as bad as, besides its own: what a confirming test may spare
@@ -46,6 +48,8 @@ class Limits:
     hopeless: float = 0.25
     faint: float = 0.1
     idle: float = 0.02
+    part_of: float = 0.05
+    tells_apart: float = 0.5
     separates: float = 0.15
     patience_min: float = 10.0
     harm_min: float = 30.0

@@ -55,6 +55,7 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
             minutes=names.minutes(minutes),
         ),
         repair.text,
+        *_new_fuses(means, state, group[:1], repair.component),
         *asking.put_back(world, state, None, words),
     ]
     home = _get_home(means, state, repair_id)
@@ -84,6 +85,14 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
         ],
     }
     return state, event
+
+
+def _new_fuses(means: Means, state: State, cured: list[int], component: str) -> list[str]:
+    """What the cured fault has blown and the repair does not renew, as a line; nothing if nothing has."""
+    world = means.world
+    blown = [f for i in cured for f in world.blown(i) if f not in (component, *state.job.renewed)]
+    fuses = names.listing([names.component(world, f) for f in blown], means.words)
+    return [means.say(state, "new_fuse_too", fuses=fuses)] if blown else []
 
 
 def _get_home(means: Means, state: State, repair_id: str) -> str:

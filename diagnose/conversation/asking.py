@@ -23,7 +23,7 @@ from diagnose.wording import Wording
 SHOWN_SUSPECTS = 3
 SHOWN_FROM = 0.02  # [1] chance from which a suspect's reading is worth showing
 DIAL = {"V": (2.0, 20.0, 200.0, 1000.0), "ohm": (200.0, 2e3, 20e3, 200e3, 2e6, 20e6), "A": (10.0,)}
-MEASURED = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp")
+MEASURED = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
 
 Caution = Mapping[str, Any]
 
@@ -100,7 +100,7 @@ def measurement_question(
             for end, p in (("plus", m.plus), ("minus", m.minus))
             if p in world.view.points
         },
-        "setting": setting(own, m, words, state.setting.skill),
+        "setting": setting(own, m, words, state.setting.skill, world.no_fault),
     }
     return event
 
@@ -112,20 +112,23 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     for place in m.places:
         if place not in state.paid.places and world.view.places.get(place, ("", 0.0, 0.0))[1] > 0:
             lines.append(words.say("open_place", skill, place=names.place(world, place)))
-    # the question itself says when, unless it is asked in another condition than the function's own
+    opened = len(lines)
+    # the question itself says when, unless another has its words or it is asked in another condition
     own_way = world.view.functions.get(m.what)
     plain = own_way is None or m.condition == own_way.condition
-    told = m.kind == "observe" and bool(m.text) and skill == "trade" and plain
+    alike = sum(f.question == m.text for f in world.view.functions.values()) > 1
+    told = m.kind == "observe" and bool(m.text) and skill == "trade" and plain and not alike
     if is_stirred_first(m):
         return _joined([*lines, *_stirred_first(world, state, m, words)], skill)
     lines += [] if told else switch_lines(world, state, m, words)
     if m.kind in MEASURED or m.kind == "amps":
-        lines.append(
-            words.say("dial", skill, setting=setting(own, m, words, skill)) if m.kind != "lamp" else ""
-        )
+        if m.kind != "lamp":
+            dial = setting(own, m, words, skill, world.no_fault)
+            lines.append(words.say("dial", skill, setting=dial))
         if m.plus and names.in_fuse(m):
             fuse = names.component(world, m.condition.out[0])
-            lines.append(words.say("do_lamp_in_fuse", skill, what=fuse))
+            watts = f"{world.view.fuse_lamps.get(m.condition.out[0], 0.0):g}"
+            lines.append(words.say("do_lamp_in_fuse", skill, what=fuse, watts=watts))
         elif m.plus:
             values = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
             posts = names.is_posts(world, m)
@@ -137,6 +140,10 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
             lines.append(words.say(f"do_amps_battery{ground}", skill))
         else:
             lines.append(words.say("do_amps", skill, what=names.component(world, m.what)))
+    elif m.kind == "swap":
+        lines = [*lines[:opened], *_swap_lines(world, m, words, skill), *lines[opened:]]
+        shown = names.listing([names.component(world, f) for f in m.watched], words)
+        lines.append(words.say("after_swap", skill, functions=shown))
     elif m.text:
         if m.kind == "inspect" and m.what in world.view.components:
             lines.append(words.say("look_at", skill, what=names.component(world, m.what)))
@@ -156,6 +163,12 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
 def _joined(lines: Sequence[str], skill: str) -> str:
     """A beginner reads one action a line, the trade one paragraph."""
     return (" " if skill == "trade" else "\n").join(filter(None, lines))
+
+
+def _swap_lines(world: World, m: Measurement, words: Wording, skill: str) -> list[str]:
+    """What changes places, before anything is switched on to look."""
+    one, other = (names.component(world, c) for c in m.components)
+    return [words.say("do_swap", skill, what=one, twin=other), m.text]
 
 
 def _stirred_first(world: World, state: State, m: Measurement, words: Wording) -> list[str]:
@@ -221,11 +234,17 @@ def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> 
     return lines
 
 
-def setting(own: Column, m: Measurement, words: Wording, skill: str) -> str:
-    """Where the dial points, so that no suspect's reading is out of range; '' without a meter."""
+def setting(own: Column, m: Measurement, words: Wording, skill: str, sound: int) -> str:
+    """Where the dial points; '' without a meter.
+
+    Volts and amperes so that no suspect's reading is out of range; ohms so that a sound bike is read with all
+    digits (the next range up is tried before OL is believed). sound: the row of the sound bike
+    """
     if m.kind not in MEASURED or m.kind == "lamp":
         return words.say("dial_amps", skill) if m.kind == "amps" else ""
     value = np.abs(np.asarray(own.value, dtype=float))
+    if own.scale == "log":
+        value = value[[sound]]
     largest = float(value[np.isfinite(value)].max(initial=0.0)) * 1.1
     ranges = DIAL.get(m.unit, (20.0,))
     top = next((r for r in ranges if r >= largest), ranges[-1])

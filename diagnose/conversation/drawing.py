@@ -15,7 +15,7 @@ from diagnose.conversation.state import State
 from diagnose.errors import ObservationError
 
 MOST_PARTS = 8  # of one stretch; the middle of a longer one is left out
-LIVE = ("volts", "lamp", "lowest_volts")  # kinds whose reading comes from the battery
+LIVE = ("volts", "lamp", "lowest_volts", "worked_volts")  # kinds whose reading comes from the battery
 
 
 def where(means: Means, state: State) -> Event:

@@ -221,6 +221,23 @@ def predicted(own: Column, belief: Belief) -> tuple[np.ndarray, np.ndarray]:
     return value + shift @ mean, np.sqrt(spread**2 + (shift**2) @ (sd**2))
 
 
+def foretell_alike(one: Column, other: Column, rows: np.ndarray) -> bool:
+    """Whether two measurements of one kind show these candidates alike: one word, or within two spreads."""
+    if one.words is not None and other.words is not None:
+        likeliest = (np.argmax(np.asarray(c.words, dtype=float)[rows], axis=1) for c in (one, other))
+        return bool(np.array_equal(*likeliest))
+    values = []
+    for c in (one, other):
+        value = np.asarray(c.value, dtype=float)[rows]
+        values.append(log_ohms(value) if c.scale == "log" else value)
+    spread = np.asarray(one.spread, dtype=float)[rows]
+    if one.scale == "log":
+        spread = log_ohms_spread(np.asarray(one.value, dtype=float)[rows], spread)
+    with np.errstate(invalid="ignore"):
+        near = np.abs(values[0] - values[1]) <= 2.0 * spread
+    return bool(np.all(near | (values[0] == values[1])))
+
+
 def misfit(own: Column, belief: Belief, answer: float | str) -> np.ndarray:
     """(n,) how badly each candidate predicts an answer, in standard deviations (words: made comparable).
 

@@ -15,7 +15,7 @@ from diagnose.bike.model import BikeView, Condition, Fault, JobState, Measuremen
 Fact = dict[str, str | int]
 Act = Measurement | Repair
 
-TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp", "jumper")
+TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp", "jumper")
 FEEDS = ("ohms", "diode", "lamp", "jumper")  # instruments that put current into what they touch
 GROUND_WORDS = ("battery", "body", "engine", "ground")
 
@@ -151,6 +151,11 @@ def survey(view: BikeView) -> Surroundings:
     )
 
 
+def instrument(act: Measurement) -> str:
+    """What rules call the instrument of a measurement: volts are volts, before and after a minute's work."""
+    return "volts" if act.kind == "worked_volts" else act.kind
+
+
 def yes(value: object) -> str:
     return "yes" if value else "no"
 
@@ -193,7 +198,7 @@ def _looks_for_spark(around: Surroundings, act: Measurement) -> bool:
     if act.kind == "observe":
         return act.what in functions and functions[act.what].kind == "spark"
     sparks = (f.condition.text for f in functions.values() if f.kind == "spark")
-    return act.kind in STIRS and act.condition.text in sparks
+    return act.kind in (*STIRS, "swap") and act.condition.text in sparks
 
 
 def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) -> list[Fact]:
@@ -212,7 +217,7 @@ def _measurement_facts(around: Surroundings, act: Measurement, job: JobState) ->
     step: Fact = {
         "kind": "act",
         "sort": "measure",
-        "instrument": act.kind,
+        "instrument": instrument(act),
         "feeds": yes(act.kind in FEEDS),
         "supply": "on" if battery_on else "off",
         "switched": yes(condition.controls),

@@ -11,7 +11,7 @@ import re
 import numpy as np
 
 from diagnose import quantities
-from diagnose.bike.model import Candidate, Measurement
+from diagnose.bike.model import Candidate, Fault, Measurement
 from diagnose.conversation.world import World
 from diagnose.predictions.outcomes import OHMS_FLOOR
 from diagnose.predictions.table import Column
@@ -59,9 +59,15 @@ def candidate(world: World, item: Candidate, words: Wording) -> str:
     if not item.faults:
         return words.say("suspect_no_fault" if item.id == "no_fault" else "suspect_unmodelled")
     return f" {words.word('joining', 'and')} ".join(
-        f"{component(world, f.component)}: {f.title}" + (f" ({_value(f.value)})" if f.value else "")
-        for f in item.faults
+        fault(world, f) + (f" ({_value(f.value)})" if f.value else "") for f in item.faults
     )
+
+
+def fault(world: World, item: Fault) -> str:
+    """A fault in plain words; the part is not said before a title that begins with it."""
+    part = component(world, item.component)
+    begins = item.title.lower().startswith(part.lower())
+    return item.title if begins else f"{part}: {item.title}"
 
 
 def _value(text: str) -> str:

@@ -6,7 +6,7 @@ tell comes from the world; what is worth doing is decided by `choice` alone.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 from weakref import WeakKeyDictionary
@@ -43,6 +43,10 @@ SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking i
 # readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
 # the latter on a bike that works now is only looked at and stirred, not measured (estimates)
 MOST_ASLEEP, MOST_MEASURED = 25, 6
+LIKELY_STOOD = 0.5  # [1] chance that the engine has no spark from which it is not asked to run (estimate)
+AMMETER_AMPERES = 10.0  # [A] the common jack's limit
+SELDOM = 0.02  # [1] chance of more than that at which no ammeter goes in (estimate)
+HARDLY = 0.005  # [1] chance below which a suspect does not count when readings are held side by side
 REMEMBERED = 8  # sets of options kept for one bike
 
 _OPTIONS: WeakKeyDictionary[Any, dict[Any, tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]]]
@@ -94,6 +98,7 @@ def problem_of(
     if state.calm and _measured_so_far(world, state) >= MOST_MEASURED:
         ids = (m.id for m in measurements if m.id not in closed)
         closed |= {mid: "asleep" for mid in ids if world.measurements[mid].kind not in BARE_HANDED}
+    closed |= {mid: why for mid, why in _not_now(world, state).items() if mid not in closed}
     belief = _worth_a_search(world, state, evidence.chances(state.belief))
     problem = Problem(
         prior=world.prior,
@@ -144,6 +149,74 @@ def closed_now(world: World, state: State) -> Mapping[str, str]:
         ids = [m.id for m in options(world, state)[0]]
         kept[about] = {mid: why for mid in ids if (why := closed_because(world, state, mid))}
     return kept[about]
+
+
+def _not_now(world: World, state: State) -> Mapping[str, str]:
+    """Measurements that what is known now rules out, and why: engine | blocked | again.
+
+    An engine without spark runs for nobody; an ammeter is never put where a short may be.
+    """
+    job = physical(state.job)
+    belief = evidence.chances(state.belief)
+    planned = [world.measurements[m.id] for m in options(world, state)[0]]
+    found: dict[str, str] = {}
+    if _has_no_spark(world, job, belief) > LIKELY_STOOD:
+        found = {m.id: "engine" for m in planned if m.engine_runs}
+    meters = [m.id for m in planned if m.kind == "amps"]
+    columns = world.table(job, meters).columns
+    for mid in meters:
+        above = np.nan_to_num(np.asarray(columns[mid].value, dtype=float)) > AMMETER_AMPERES
+        if float(belief @ above) > SELDOM:
+            found[mid] = "blocked"
+    return dict.fromkeys(_says_again(world, state, planned, belief), "again") | found
+
+
+def _says_again(
+    world: World, state: State, planned: Sequence[Measurement], belief: np.ndarray
+) -> Sequence[str]:
+    """Measurements that would only repeat a reading: the same tips, and every suspect foretells the same.
+
+    Another switch pressed meanwhile makes no other reading of it; whoever slipped slips again.
+    """
+    taken = {}
+    for r in state.readings:
+        m = world.measurements[r.measurement]
+        if m.plus and not r.slip:
+            taken[(m.kind, m.plus, m.minus)] = r
+    alike = [(m, taken[key]) for m in planned if (key := (m.kind, m.plus, m.minus)) in taken]
+    likely = np.flatnonzero(belief > HARDLY)
+    likely = likely[likely != world.unmodelled]
+    found = []
+    for m, r in alike:
+        if m.id == r.measurement:
+            continue
+        then, now = (
+            evidence.column(world, r.job, r.measurement),
+            evidence.column(world, physical(state.job), m.id),
+        )
+        if evidence.foretell_alike(then, now, likely):
+            found.append(m.id)
+    return found
+
+
+def _has_no_spark(world: World, job: JobState, belief: np.ndarray) -> float:
+    """Chance [1] that no plug of the bike sparks, so that its engine cannot run; 0 where none is known."""
+    sparks = [
+        m
+        for m in world.view.exit_check
+        if m in world.measurements and _is_spark(world, world.measurements[m])
+    ]
+    if not sparks:
+        return 0.0
+    dead = np.ones(len(world.candidates))
+    for column in world.table(job, sparks).columns.values():
+        dead = dead * np.asarray(column.words, dtype=float)[:, column.choices.index("dead")]
+    dead[world.unmodelled] = 0.0
+    return float(belief @ dead)
+
+
+def _is_spark(world: World, m: Measurement) -> bool:
+    return m.what in world.view.functions and world.view.functions[m.what].kind == "spark"
 
 
 def closed_because(world: World, state: State, measurement: str) -> str:

@@ -15,6 +15,7 @@ from diagnose.conversation.facts import (
     Surroundings,
     electronics_at,
     engine_word,
+    instrument,
     isolation,
     supply_on,
     word_of,
@@ -56,7 +57,7 @@ def reading_facts(
     at = "battery" if ends == {"battery"} else "electronics" if electronics_at(around, act) else "other"
     fact: Fact = {
         "kind": "reading",
-        "instrument": act.kind,
+        "instrument": instrument(act),
         "verdict": verdict(reading, around.view.supply_volts, engine),
         "scale": scale(reading),
         "at": at,
@@ -140,7 +141,7 @@ def _series(view: BikeView, reading: Taken, earlier: Sequence[Taken]) -> Fact | 
     """
     run = [reading]
     for r in reversed(earlier):
-        if r.measurement.kind != reading.measurement.kind:
+        if instrument(r.measurement) != instrument(reading.measurement):
             break
         run.append(r)
     if len(run) < 2:
@@ -158,7 +159,7 @@ def _series(view: BikeView, reading: Taken, earlier: Sequence[Taken]) -> Fact | 
 
     zeros = length(lambda r: abs(r.value) <= zero)
     highs = length(lambda r: r.expected is not None and r.value > r.expected[1] > 0)
-    fact: Fact = {"kind": "series", "instrument": reading.measurement.kind, "black": black}
+    fact: Fact = {"kind": "series", "instrument": instrument(reading.measurement), "black": black}
     if not is_expected(reading) or run[1].insisted:
         if zeros >= 2 and any(r.expected is not None and r.expected[0] > 10 * zero for r in run[:zeros]):
             return fact | {"pattern": "all_zero", "count": zeros}

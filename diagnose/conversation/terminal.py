@@ -190,7 +190,7 @@ class _Talk:
         self._tell_estimate(event.get("estimate") or {})
         self._cautions(event)
         lines = [event["text"]]
-        lines += [self.say("term_root_cause", text=r["text"]) for r in event.get("rules") or ()]
+        lines += [self.say(f"term_{r['sort']}", text=r["text"]) for r in event.get("rules") or ()]
         if event.get("get_home"):
             lines.append(self.say("term_get_home", text=event["get_home"]))
         self.put("\n".join(lines), "advice")

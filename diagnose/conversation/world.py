@@ -119,6 +119,10 @@ class World(Protocol):
         """The same bike with wider suspects after its own."""
         ...
 
+    def blown(self, candidate: int) -> tuple[str, ...]:
+        """Fuses that a candidate has blown by the time the bike comes in."""
+        ...
+
     def verify(self, repair: str, complaints: Sequence[str]) -> str:
         """Id of the measurement that proves this repair."""
         ...
@@ -159,6 +163,10 @@ class SingleFaults(ABC):
         complaints: Sequence[str],
         readings: Sequence[tuple[np.ndarray | None, np.ndarray]],
     ) -> tuple[tuple[str, str], ...]:
+        """None."""
+        return ()
+
+    def blown(self, candidate: int) -> tuple[str, ...]:
         """None."""
         return ()
 

@@ -117,7 +117,7 @@ class Predictor(Functions):
 
     def _read_at(self, m: Measurement) -> list[tuple[Condition, Mode]]:
         """The solutions of the bare circuit that a measurement is read from."""
-        if m.kind in ("inspect", "lamp", "amps", *STIRS):
+        if m.kind in ("inspect", "lamp", "amps", "swap", *STIRS):
             return []
         if m.kind in ("observe", "count"):
             return self.seen_at(m.what, m.condition)

@@ -14,6 +14,7 @@ import numpy as np
 from diagnose.bike.acts import STIRS, is_stirred_first
 from diagnose.bike.build import lamp_nodes, node_of_point
 from diagnose.bike.currents import is_lit
+from diagnose.bike.fuse_lamp import fuse_lamps
 from diagnose.bike.model import JobState, Measurement
 from diagnose.circuit import instruments as bench
 from diagnose.circuit.netlist import Case, Element
@@ -22,12 +23,14 @@ from diagnose.predictions import effects
 from diagnose.predictions.functions import Functions
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
 from diagnose.predictions.situations import Mode
+from diagnose.predictions.swapping import shown_by_swap
 from diagnose.predictions.table import Column
 
-# Ranges that a handheld meter shows: 200 V on the ranges that a bike uses, 20 Mohm, 10 A.
+# Ranges that a handheld meter shows: 200 V on the ranges that a bike uses, 20 Mohm, 10 A. What a loom shows
+# above 5 Mohm is damp, dirt and fingers, and tells no fault (estimate): as good as OL.
 VOLTS_RANGE = 60.0
 AC_RANGE = 400.0
-OHMS_RANGE = 20e6
+OHMS_RANGE = 5e6
 AMPS_RANGE = 10.0
 OHMS_BUILT = 0.08  # windings and cold filaments from part to part (half of their usual +-15 %)
 OHMS_STEP = 0.1  # ohm, last digit of a 200 ohm range
@@ -35,11 +38,10 @@ AC_SPREAD = 0.15  # kick speed and a meter that averages (estimate)
 LIT_SPREAD = (
     0.08  # the same with lamps on a running engine, whose volts a regulator or the lamps hold (estimate)
 )
-LAMP_WATTS = 5.0
+LAMP_WATTS = 5.0  # the test lamp itself
 DIODE_TOP = 3.2  # V, open volts of a diode range at most
 DIODE_SPREAD = 0.04  # V, junctions differ from part to part (estimate)
 AMPS_SPREAD = 0.06  # loads as built (5 % lamps and windings) and the meter's 1.5 %
-FUSE_LAMP_WATTS = 21.0
 # Which faults a stir brings out, by their tag, and how often it does (estimates).
 STIRRED_BY = {"wiggle": "vibration", "heat": "heat", "wet": "wet"}
 STIRRED_LOOSE = 0.75  # a fault that comes and goes, at this place
@@ -52,7 +54,7 @@ SEEN_WHEN_BLOWN = 0.95  # a blown fuse is seen by whoever looks at it (common pr
 def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
     """Columns of measurements of one kind in one condition."""
     kind = group[0].kind
-    if kind in ("volts", "drop", "lowest_volts"):
+    if kind in ("volts", "drop", "lowest_volts", "worked_volts"):
         return _volts(p, job, group, "dc")
     if kind == "ac_volts":
         return _volts(p, job, group, "ac")
@@ -66,6 +68,8 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
         return _amps(p, job, group)
     if kind in STIRS:
         return [_stirred(p, job, m) for m in group]
+    if kind == "swap":
+        return [_words(m, shown_by_swap(p, job, m)) for m in group]
     if kind in ("observe", "count"):
         return [_observe(p, job, m) for m in group]
     return [_inspect(p, job, m) for m in group]
@@ -225,8 +229,16 @@ def _diode(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Co
     return out
 
 
+def lamp_watts(p: Functions, m: Measurement) -> float:
+    """Rated watts of a lamp: the test lamp's own, or of the one that takes the place of a fuse."""
+    fuse = m.plus.partition(".")[0]
+    if fuse in m.condition.out and fuse == m.minus.partition(".")[0]:
+        return fuse_lamps(p.built, p.service)[fuse]
+    return LAMP_WATTS
+
+
 def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
-    """A test lamp between two points, or a 21 W lamp in place of a fuse that is out; one batch for all."""
+    """A test lamp between two points, or one in place of a fuse that is out; one batch for all."""
     mode = "ac" if is_lit(p.built, group[0].condition) else "dc"
     standing = {lamp_nodes(p.built, lamp.partition(":")[0]) for lamp in job.lamps}
     rated = p.built.spec.supply_volts
@@ -245,7 +257,7 @@ def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Col
         text = m.condition.text
         if text not in by_condition:
             by_condition[text] = p.bare_cases(job, m.condition, mode)[0]
-        watts = FUSE_LAMP_WATTS if m.condition.out else LAMP_WATTS
+        watts = lamp_watts(p, m)
         own = by_condition[text]
         cases += own
         lamps += [bench.lamp_between(plus, minus, volts=rated, watts=watts)] * len(own)

@@ -10,17 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from diagnose.bike.acting import fault_edits_in
 from diagnose.bike.build import (
     Build,
     ac_edits,
     charge_fraction,
     condition_edits,
     engine_rpm,
-    fault_edits_in,
     hanging,
     node_of_point,
 )
-from diagnose.bike.currents import Service, is_lit
+from diagnose.bike.currents import Service, battery_rests, is_lit
 from diagnose.bike.dynamo import HELD, PER_1000RPM, armature_volts
 from diagnose.bike.lit import at_right_angles
 from diagnose.bike.model import Candidate, Condition, JobState
@@ -158,11 +158,14 @@ class Situations:
             made = self.dynamo_volts(job, condition)
         apart = [j for j in (*condition.apart, *job.apart) if j in self.built.spec.wires]
         states = self._states(job)
+        unworked = battery_rests(self.built, self.service, condition)
         cases = []
         for i in range(len(self.candidates)) if rows is None else rows:
             own = self._fault_edits(i, job)
             if not self._alike_everywhere[i]:
-                own = fault_edits_in(self.built, own, condition, alternating=alternating, angle=angle)
+                own = fault_edits_in(
+                    self.built, own, condition, alternating=alternating, angle=angle, unworked=unworked
+                )
             if apart:
                 own = hanging(self.built, own, apart)
             if charge is not None:

@@ -13,6 +13,7 @@ from typing import Any
 
 from diagnose.bike.build import build
 from diagnose.bike.currents import service
+from diagnose.bike.fuse_lamp import fuse_lamps
 from diagnose.bike.model import BikeView, Measurement
 from diagnose.bike.view import view
 from diagnose.catalogue.compose import compose_bike
@@ -66,7 +67,7 @@ class Bench:
         if check.sort in ("wakes", "rating"):
             return None
         if check.measurement not in self._measurements:
-            from diagnose.bike.acts import parse_measurement
+            from diagnose.bike.asked import parse_measurement
 
             built, instruments = self.sound.built, self.sound.instruments
             self._measurements[check.measurement] = parse_measurement(built, instruments, check.measurement)
@@ -81,7 +82,8 @@ def open_bench(opened: Opened, bike: str, differences: Sequence[Difference] = ()
         raise still_fits(err, bike) if differences else err from err
     built = build(spec)
     sound = Sound(built, service(built), opened.library.instruments)
-    seen = view(built, opened.library.complaints, opened.library.instruments)
+    lamps = fuse_lamps(built, sound.service)
+    seen = view(built, opened.library.complaints, opened.library.instruments, lamps)
     return Bench(
         make_plan(sound),
         sound,

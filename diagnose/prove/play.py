@@ -16,7 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.bike.acts import FUNCTION_WORDS, parse_measurement
+from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.bike.asked import parse_measurement
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import Candidate, Fault, JobState, Measurement
 from diagnose.circuit.netlist import Change

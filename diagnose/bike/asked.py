@@ -1,0 +1,75 @@
+"""A measurement from its id, for any points and condition, not only the planned ones.
+
+Third arrow of the flow; the other way round from the ids that the makers in `acts` give.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from diagnose.bike.acts import (
+    OTHERS,
+    STIRS,
+    TWO_POINT,
+    amps,
+    inspect_part,
+    inspect_place,
+    observe,
+    stir,
+    two_point,
+)
+from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.currents import as_condition
+from diagnose.bike.model import Measurement
+from diagnose.catalogue.model import Instrument
+from diagnose.errors import UsageError, unknown
+
+
+def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text: str) -> Measurement:
+    """A measurement from its id, for any points and condition, not only the planned ones.
+
+    raises UsageError naming what is unknown, with near misses
+    """
+    body, at, condition_text = text.partition("@")
+    if not at:
+        raise UsageError(
+            f"{text!r} has no condition; expected kind:PLUS:MINUS@condition, such as "
+            "volts:battery.plus:battery.minus@key=run (an empty condition after @ means everything at rest)"
+        )
+    kind, _, rest = body.partition(":")
+    condition = as_condition(built, condition_text)
+    if kind in TWO_POINT:
+        plus, _, minus = rest.partition(":")
+        if not minus:
+            raise UsageError(f"{text!r}: {kind} needs two points; expected {kind}:PLUS:MINUS@condition")
+        node_of_point(built.spec, plus)
+        node_of_point(built.spec, minus)
+        return two_point(built, instruments, kind, plus, minus, condition)
+    if kind == "observe" or kind == "count":
+        if rest not in built.spec.functions:
+            raise UsageError(unknown("function", rest, built.spec.functions))
+        return observe(built, instruments, rest, condition)
+    if kind == "inspect":
+        if rest in built.spec.places:
+            return inspect_place(built, instruments, rest)
+        if rest in built.spec.parts:
+            return inspect_part(built, instruments, rest)
+        raise UsageError(unknown("place or component", rest, [*built.spec.places, *built.spec.parts]))
+    if kind == "amps":
+        battery = ("battery",) if built.batteries else ()
+        if rest not in (*battery, *built.fuses):
+            raise UsageError(unknown("place for the ammeter", rest, [*battery, *built.fuses]))
+        return amps(built, instruments, rest, condition)
+    if kind in STIRS:
+        place, _, points = rest.partition(":")
+        if place not in built.spec.places:
+            raise UsageError(unknown("place", place, built.spec.places))
+        plus, _, minus = points.partition(":")
+        if points and not minus:
+            raise UsageError(
+                f"{text!r}: a meter needs two points; expected {kind}:{place}:PLUS:MINUS@condition"
+            )
+        for point in filter(None, (plus, minus)):
+            node_of_point(built.spec, point)
+        return stir(built, instruments, kind, place, condition, plus, minus)
+    raise UsageError(unknown("kind of measurement", kind, [*TWO_POINT, *OTHERS]))
