@@ -370,7 +370,8 @@ class BikeWorld:
 
         Of several the one that the repaired faults put out most surely: a pump that runs again is heard, no
         plug comes out for it. A complaint of no function (a fuse that blows): what the repaired faults have
-        put out of action; else the battery's volts, or without a battery the first thing of the last look.
+        put out of action; else, and of charging or a drain, the battery's volts with the engine running, or
+        without a battery the first thing of the last look.
         """
         functions = self.spec.functions
         spoken: dict[str, None] = {}
@@ -385,7 +386,9 @@ class BikeWorld:
             planned = [m for m in spoken if m in self.measurements]
             return (self._put_out(repair, planned, 1.0) if len(planned) > 1 else "") or next(iter(spoken))
         quiet = [m for m in self.view.exit_check if self.measurements[m].condition.engine == "off"]
-        put_out = self._put_out(repair, quiet, 0.5)
+        symptoms = [s for c in complaints for s in self.library.complaints[c].any_of]
+        charging = any(s.charging_low is not None or s.standing is not None for s in symptoms)
+        put_out = "" if charging else self._put_out(repair, quiet, 0.5)
         if put_out:
             return put_out
         if not self.spec.has_battery:

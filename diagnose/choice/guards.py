@@ -168,7 +168,7 @@ def _part_or_not(weighed: Weighed, belief: np.ndarray, part: int, limits: Limits
     A battery that may be low is not replaced before it was read under a load.
     """
     now = weighed.now
-    if now.repairs[part].price <= 0.0:
+    if now.repairs[part].price <= 0.0 or not weighed.informs:
         return -1
     cured = now.cures[part]
     free = [k for k, r in enumerate(now.repairs) if r.price <= 0.0 and bool(np.all(now.cures[k] <= cured))]

@@ -103,7 +103,7 @@ def differences_in_words(
     if not differences:
         return ()
     drawn = build(compose_bike(opened.library, bike))
-    as_drawn = view(drawn, opened.library.complaints, opened.library.instruments)
+    as_drawn = view(drawn, opened.library.complaints, opened.library.instruments, seen.fuse_lamps)
     return tuple(as_words(d, SimpleNamespace(view=seen), as_drawn, opened.wording) for d in differences)
 
 
