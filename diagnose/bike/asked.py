@@ -60,6 +60,8 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
         if rest not in (*battery, *built.fuses):
             raise UsageError(unknown("place for the ammeter", rest, [*battery, *built.fuses]))
         return amps(built, instruments, rest, condition)
+    if kind == "swap":
+        raise UsageError(f"{text!r}: this bike has no such twin parts; its swaps are among what a job plans")
     if kind in STIRS:
         place, _, points = rest.partition(":")
         if place not in built.spec.places:

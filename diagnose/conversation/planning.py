@@ -16,8 +16,6 @@ import numpy as np
 from diagnose.beliefs import posterior
 from diagnose.beliefs.evidence import supports
 from diagnose.bike.acts import BARE_HANDED, STIRS
-from diagnose.bike.model import JobState, Measurement, Repair
-from diagnose.bike.acts import STIRS
 from diagnose.bike.model import Candidate, JobState, Measurement, Repair
 from diagnose.choice.act import Limits, next_act
 from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
