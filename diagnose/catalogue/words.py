@@ -39,7 +39,8 @@ PART_WORDS = [
 # of its field at which it wakes) are optional; so are dc_per_1000rpm and held_volts, which make it a dynamo's
 # armature, reactance_per_1000rpm, which makes a winding one that lights lamps, and charge_most, a battery's
 # limit. `alternating` tells that a diode or source stands in the AC circuit too. `closed` of a contact is set
-# by what drives it; trigger_volts goes with triggered_by, rated_load with a flasher; surface_volts with a battery.
+# by what drives it; trigger_volts goes with triggered_by, rated_load with a flasher, surface_volts with a
+# battery.
 LAW_VALUES: Mapping[str, Mapping[str, str]] = {
     "resistor": {"resistance": "ohm"},
     "contact": {"resistance": "ohm", "closed": "1", "trigger_volts": "V", "rated_load": "A"},
