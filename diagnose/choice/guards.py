@@ -44,7 +44,7 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
     if option.sort != "try":
         if chance < limits.sure and weighed.informs:
             worth = weighed.cost_to_go <= limits.dear * value
-            if chance < limits.likely and worth:
+            if option.sort == "repair" and chance < limits.likely and worth:
                 return _measure(
                     weighed, best_test(weighed), weighed.cost_to_go, "no work on less than a likely cause"
                 )

@@ -37,7 +37,8 @@ TRY_MINUTES = 10.0  # [min] what a try may take at most
 SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
 # [1] a fault that draws the complaint this much more rarely than the one that draws it most cannot draw it
 HARDLY_DRAWN = 0.02
-# [1] below it no part is bought while all works: one odd reading may be a slip, and no other can bear it out
+# [1] below it no part is bought while all works, and no work done on less than a likely cause: one odd reading
+# may be a slip, and no other can bear it out
 SURE_ASLEEP = 0.95
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 # readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
@@ -164,7 +165,9 @@ def _limits(state: State) -> Limits:
     """When to give up on what is known: not because of one odd reading, but soon once there are several."""
     taken = sum(1 for r in state.readings if not r.repeats)
     lost = LOST_EARLY if taken < FEW_READINGS else LOST
-    return Limits(lost=lost, hopeless=SURE_ASLEEP) if state.calm else Limits(lost=lost)
+    if not state.calm:
+        return Limits(lost=lost)
+    return Limits(lost=lost, hopeless=SURE_ASLEEP, faint=Limits().likely)
 
 
 def closed_now(world: World, state: State) -> Mapping[str, str]:
