@@ -37,7 +37,7 @@ TRY_MINUTES = 10.0  # [min] what a try may take at most
 SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a reading (estimate)
 # [1] a fault that draws the complaint this much more rarely than the one that draws it most cannot draw it
 HARDLY_DRAWN = 0.02
-# [1] below it no part is bought while all works, and no work done on less than a likely cause: one odd reading
+# [1] below it no part is bought while all works, nor work done on less than a likely cause: one odd reading
 # may be a slip, and no other can bear it out
 SURE_ASLEEP = 0.95
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
