@@ -340,6 +340,7 @@ def test_laws_and_devices_of_knowledge_are_those_of_the_circuit():
     assert {law: tuple(values) for law, values in DEVICE_VALUES.items()} == dict(netlist.DEVICE_VALUES)
     told_to_the_bike = {"trigger_volts", "ac_per_1000rpm", "phase", "reactance_per_1000rpm", "alternating"}
     told_to_the_bike |= {"rated_load", "wakes_at", "dc_per_1000rpm", "held_volts", "charge_most"}
+    told_to_the_bike |= {"surface_volts"}
     assert {"closed"} | told_to_the_bike == OPTIONAL_VALUES
     assert len(EDIT_KEYS) == 12
 

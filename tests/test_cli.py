@@ -214,7 +214,7 @@ def test_a_quick_check_counts_the_knowledge(run) -> None:
     code, out, _ = run("check", KNOWLEDGE, "--quick", "--json")
     data = json.loads(out)
     assert code == 0 and data["problems"] == [] and data["protocol"] == 1
-    assert set(data) == {"protocol", "problems", "totals", "ambiguity", "undetectable"}
+    assert set(data) == {"protocol", "problems", "hazards", "totals", "ambiguity", "undetectable"}
     totals = data["totals"]
     names = {"bikes", "sections", "components", "fault_modes", "complaints", "measurements", "rules", "cases"}
     assert names | {"numbers"} <= set(totals)

@@ -71,7 +71,7 @@ def test_each_complaint_is_drawn_by_what_causes_it(complaint: str, drawn_by: set
 def test_a_fuel_sender_is_handled_as_what_petrol_is_near_and_a_gauge_is_not() -> None:
     """Petrol vapour near sparks: move, ventilate, extinguisher (from memory)."""
     built, _ = loom(TOURER)
-    parts = view(built, opened().library.complaints, opened().library.instruments).components
+    parts = view(built, opened().library.complaints, opened().library.instruments, {}).components
     roles = [role_of(p, *parts[p][:2]) for p in ("fuel_sender", "fuel_gauge", "temperature_sender")]
     assert roles == ["fuel", "none", "none"]
 
