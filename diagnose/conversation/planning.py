@@ -39,7 +39,7 @@ SHOWS_WHEN_CALM = 0.05  # [1] chance that a fault that is asleep shows in a read
 HARDLY_DRAWN = 0.02
 # [1] below it no part is bought while all works, nor work done on less than a likely cause: one odd reading
 # may be a slip, and no other can bear it out
-SURE_ASLEEP = 0.95
+SURE_ASLEEP = 0.85
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 # readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
 # the latter on a bike that works now is only looked at and stirred, not measured (estimates)
