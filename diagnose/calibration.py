@@ -18,9 +18,8 @@ from diagnose.wiring import BikeWorld
 
 BINS = 10
 
-Point = tuple[
-    float, bool
-]  # the chance [1] of the leading repair at one step, and whether it was the right one
+# the chance [1] of the leading repair at one step, and whether it was a right one
+Point = tuple[float, bool]
 Bin = tuple[float, float, float, int]
 
 

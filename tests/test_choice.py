@@ -281,7 +281,7 @@ def test_confirming_is_worth_what_it_is_expected_to_spare():
 
 
 def test_what_is_cheap_but_hardly_ever_it_does_not_go_before_what_is_likely():
-    """Half a minute at 0.1 % a go beats twelve minutes at 20 %, by minutes alone; nobody would do it."""
+    """0.01 min at 0.1 % goes before twelve minutes at 20 % by minutes alone; nobody would do that."""
     problem = Problem(
         np.array([0.001, 0.2, 0.799]),
         (),

@@ -18,7 +18,7 @@ from shipped import opened, world
 
 from diagnose.bike.candidates import read_fault
 from diagnose.bike.model import Candidate, JobState, Measurement
-from diagnose.conversation.planning import AMMETER_AMPERES
+from diagnose.conversation.sense import AMMETER_LIMIT
 from diagnose.decks import measurement_deck
 from diagnose.ngspice import reading, run_deck
 from diagnose.play import AS_KNOWN, Played, play
@@ -119,9 +119,8 @@ def test_the_size_of_the_hunting_lamp_is_the_one_that_leaves_the_load_dull() -> 
     assert lit
     for m in lit:
         words = w.table(JobState(), [m.id]).columns[m.id].words
-        assert words is not None and words[w.no_fault, 0] < 0.35, (
-            m.id
-        )  # a sound circuit is not taken for a short
+        # a sound circuit is not taken for a short
+        assert words is not None and words[w.no_fault, 0] < 0.35, m.id
 
 
 def test_a_fuse_job_goes_by_the_lamp_and_puts_no_ammeter_into_a_short() -> None:
@@ -134,7 +133,7 @@ def test_a_fuse_job_goes_by_the_lamp_and_puts_no_ammeter_into_a_short() -> None:
         m = w.measurements[mid]
         if m.kind == "amps":
             value = w.table(JobState(), [mid]).columns[mid].value
-            assert value is not None and value[hidden] <= AMMETER_AMPERES, mid
+            assert value is not None and value[hidden] <= AMMETER_LIMIT, mid
     assert any(w.measurements[mid].kind == "lamp" and w.measurements[mid].condition.out for mid in job.asked)
 
 

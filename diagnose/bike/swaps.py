@@ -14,7 +14,7 @@ from diagnose.bike.acts import LOOK_AGAIN_MINUTES, OBSERVE_MINUTES
 from diagnose.bike.build import Build
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import Measurement
-from diagnose.catalogue.model import Instrument
+from diagnose.catalogue.model import Instrument, Part
 
 MOVED, STAYED = "moved", "stayed"
 WATCHED = ("light", "sound", "spark")  # kinds of function that show whether a complaint has moved
@@ -35,14 +35,12 @@ def alike(built: Build) -> tuple[tuple[str, str], ...]:
     spec = built.spec
     parts = [p for p in spec.parts.values() if spec.kinds[p.kind].swap is not None]
     return tuple(
-        (a.id, b.id)
-        for a, b in combinations(parts, 2)
-        if a.kind == b.kind and {k: v.number for k, v in a.values.items()} == _numbers(b.values)
+        (a.id, b.id) for a, b in combinations(parts, 2) if a.kind == b.kind and _numbers(a) == _numbers(b)
     )
 
 
-def _numbers(values: Mapping[str, object]) -> dict[str, float]:
-    return {k: v.number for k, v in values.items()}  # type: ignore[attr-defined]
+def _numbers(part: Part) -> dict[str, float]:
+    return {k: v.number for k, v in part.values.items()}
 
 
 def swaps(

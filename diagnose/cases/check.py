@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.bike.acts import STIRS
+from diagnose.bike.acts import BARE_HANDED
 from diagnose.bike.build import node_of_point
 from diagnose.cases.rider import Given
 from diagnose.circuit.instruments import with_lamp
@@ -22,7 +22,6 @@ from diagnose.predictions.effects import lamp_words
 from diagnose.predictions.readings import OHMS_RANGE, lamp_watts
 from diagnose.quantities import read_reading
 
-WATCHED = ("observe", "inspect", "count", *STIRS)
 # How far apart the same reading may be: the last digit shown, and the solvers' own tolerances.
 RELATIVE = 0.01  # [1]
 DIGITS = {"V": 0.02, "ohm": 0.1, "A": 0.002}  # in the unit of the reading
@@ -48,7 +47,7 @@ def compare(given: Sequence[Given]) -> list[Compared]:
     found = []
     for one in given:
         m = one.measurement
-        if not one.honest or m.kind in WATCHED or _is_restless(one):
+        if not one.honest or m.kind in BARE_HANDED or _is_restless(one):
             continue
         text = measurement_deck(one.by.predictor, one.by.index, one.job, m, m.id)
         value = reading(text, run_deck(text))

@@ -331,7 +331,7 @@ class Requirement:
 class Function:
     """Something the bike does that a rider can see, hear or feel.
 
-    kind      light | sound | starter | unit | flash | spark | stop | charge
+    kind      light | sound | heat | gauge | starter | unit | flash | spark | stop | charge
     element   component.element that produces it, several joined by commas ('' for spark, charge, stop)
               of a stop that is seen: the lamps that must go out
     when      condition text in which it should work

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.bike.acts import STIRS, is_stirred_first
+from diagnose.bike.acts import STIRS, TWO_POINT, is_stirred_first
 from diagnose.bike.model import Measurement
 from diagnose.conversation import evidence, names, planning
 from diagnose.conversation.state import State
@@ -23,7 +23,6 @@ from diagnose.wording import Wording
 SHOWN_SUSPECTS = 3
 SHOWN_FROM = 0.02  # [1] chance from which a suspect's reading is worth showing
 DIAL = {"V": (2.0, 20.0, 200.0, 1000.0), "ohm": (200.0, 2e3, 20e3, 200e3, 2e6, 20e6), "A": (10.0,)}
-MEASURED = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
 
 Caution = Mapping[str, Any]
 
@@ -121,7 +120,7 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     if is_stirred_first(m):
         return _joined([*lines, *_stirred_first(world, state, m, words)], skill)
     lines += [] if told else switch_lines(world, state, m, words)
-    if m.kind in MEASURED or m.kind == "amps":
+    if m.kind in TWO_POINT or m.kind == "amps":
         if m.kind != "lamp":
             dial = setting(own, m, words, skill, world.no_fault)
             lines.append(words.say("dial", skill, setting=dial))
@@ -240,7 +239,7 @@ def setting(own: Column, m: Measurement, words: Wording, skill: str, sound: int)
     Volts and amperes so that no suspect's reading is out of range; ohms so that a sound bike is read with all
     digits (the next range up is tried before OL is believed). sound: the row of the sound bike
     """
-    if m.kind not in MEASURED or m.kind == "lamp":
+    if m.kind not in TWO_POINT or m.kind == "lamp":
         return words.say("dial_amps", skill) if m.kind == "amps" else ""
     value = np.abs(np.asarray(own.value, dtype=float))
     if own.scale == "log":

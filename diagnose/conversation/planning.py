@@ -20,6 +20,7 @@ from diagnose.bike.model import Candidate, JobState, Measurement, Repair
 from diagnose.choice.act import Limits, next_act
 from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
 from diagnose.conversation import evidence
+from diagnose.conversation.sense import AMMETER_LIMIT
 from diagnose.conversation.state import KITS, WAIT_WEIGHT, Back, Calm, Reading, State
 from diagnose.conversation.world import WiderWorld, World
 
@@ -45,8 +46,7 @@ SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking i
 # the latter on a bike that works now is only looked at and stirred, not measured (estimates)
 MOST_ASLEEP, MOST_MEASURED = 25, 6
 LIKELY_STOOD = 0.5  # [1] chance that the engine has no spark from which it is not asked to run (estimate)
-AMMETER_AMPERES = 10.0  # [A] the common jack's limit
-SELDOM = 0.02  # [1] chance of more than that at which no ammeter goes in (estimate)
+SELDOM = 0.02  # [1] chance of more than an ammeter bears at which none goes in (estimate)
 HARDLY = 0.005  # [1] chance below which a suspect does not count when readings are held side by side
 READ = ("volts", "drop", "lowest_volts", "ohms", "diode", "amps", "ac_volts")  # what a weak battery falsifies
 BATTERY_SUSPECTED = 0.1  # [1] chance of a fault of the battery from which it is read first (estimate)
@@ -62,7 +62,7 @@ _LOOSE: WeakKeyDictionary[Any, np.ndarray] = WeakKeyDictionary()
 class Plan:
     """The act to propose, and why each measurement that cannot be done now cannot.
 
-    closed   measurement id -> why: kit | refused | helper | engine | blocked | asleep
+    closed   measurement id -> why: kit | refused | helper | engine | blocked | asleep | again
     """
 
     act: Act
@@ -196,7 +196,7 @@ def _not_now(world: World, state: State) -> Mapping[str, str]:
     meters = [m.id for m in planned if m.kind == "amps"]
     columns = world.table(job, meters).columns
     for mid in meters:
-        above = np.nan_to_num(np.asarray(columns[mid].value, dtype=float)) > AMMETER_AMPERES
+        above = np.nan_to_num(np.asarray(columns[mid].value, dtype=float)) > AMMETER_LIMIT
         if float(belief @ above) > SELDOM:
             found[mid] = "blocked"
     return dict.fromkeys(_says_again(world, state, planned, belief), "again") | found
@@ -221,10 +221,8 @@ def _says_again(
     for m, r in alike:
         if m.id == r.measurement:
             continue
-        then, now = (
-            evidence.column(world, r.job, r.measurement),
-            evidence.column(world, physical(state.job), m.id),
-        )
+        then = evidence.column(world, r.job, r.measurement)
+        now = evidence.column(world, physical(state.job), m.id)
         if evidence.foretell_alike(then, now, likely):
             found.append(m.id)
     return found

@@ -17,7 +17,8 @@ from diagnose.conversation.state import Failed, Reading, State, with_setting
 
 # [1] how often "it works" is said of a bike that is mended, and of one that is not (estimates)
 SAID_OF_MENDED, SAID_OF_FAULTY = 0.97, 0.1
-MISREAD_TWICE = 0.05 * 0.8  # [1] a reading is wrong, and wrong again when repeated (as beliefs assume)
+# [1] a reading is wrong (estimate), and wrong again when repeated at once
+MISREAD_TWICE = 0.05 * posterior.SAME_ERROR
 INFERRED = 0.2  # [1] chance a complaint must have under what the exit check showed, to be taken over
 
 

@@ -43,6 +43,15 @@ def free(problem: Problem, belief: np.ndarray, paid: Paid, limits: Limits) -> Ac
     return next_act(problem, belief, paid, replace(FREE, lost=limits.lost))
 
 
+def harm_counted(minutes: float) -> Callable[[Problem, np.ndarray, Paid, Limits], Act]:
+    """The shipped rule with a wrong repair counted as so many minutes. [min]"""
+
+    def choose(problem: Problem, belief: np.ndarray, paid: Paid, limits: Limits) -> Act:
+        return next_act(problem, belief, paid, replace(limits, harm_min=minutes))
+
+    return choose
+
+
 def chart(order: Sequence[str]) -> Callable[[Problem, np.ndarray, Paid, Limits], Act]:
     """A printed chart: the same checks in the same order for everybody, then repairs by chance a minute."""
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from diagnose.bike.model import Candidate
 from diagnose.calibration import Point, calibration, calibration_lines, watching
+from diagnose.choice.weigh import DEFAULT
 from diagnose.conversation.state import BEGINNER_FACTOR
 from diagnose.means import Opened, open_knowledge
 from diagnose.play import AS_KNOWN, Played, play
@@ -22,6 +23,7 @@ from diagnose.players import OwnPlayer, dozing
 from diagnose.robust.beliefs import (
     chart,
     free,
+    harm_counted,
     observer,
     policy,
     printed_order,
@@ -161,6 +163,15 @@ class Bench:
             made = self.runs("free", 0.05)
         return _paired("shipped rule against the rule without guards", self.base(), made, "+3 %")
 
+    def harm(self) -> str:
+        """What a wrong repair is counted as, half and twice: what Limits.harm_min was set by."""
+        told = []
+        for minutes in (0.5 * DEFAULT.harm_min, 2.0 * DEFAULT.harm_min):
+            with policy(harm_counted(minutes)):
+                made = self.runs("harm", 0.05)
+            told.append(_paired(f"a wrong repair counted as {minutes:g} min", made, self.base(), "none"))
+        return "\n".join(told)
+
     def printed(self) -> str:
         orders = {c: printed_order(self.world, c, self.kit) for c in {c for _, c in self.truths}}
         made = []
@@ -248,7 +259,7 @@ class Bench:
 ROWS: Mapping[str, Callable[[Bench], str]] = {
     name: getattr(Bench, name)
     for name in (
-        "priors", "costs", "errors", "beginner", "unconstrained", "printed", "pairs", "intermittent",
+        "priors", "costs", "errors", "beginner", "unconstrained", "harm", "printed", "pairs", "intermittent",
         "unmodelled", "healthy", "calibrated",
     )
 }  # fmt: skip
