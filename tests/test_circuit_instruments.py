@@ -229,6 +229,22 @@ def test_an_instrument_reads_the_same_in_cases_whose_pattern_a_fault_changed() -
     assert shown.amps[2] == pytest.approx(0.0, abs=1e-6)
 
 
+def test_a_lamp_reads_the_same_whatever_stood_at_its_points_before() -> None:
+    """The oracle is the same netlist with the lamp built in, compiled on its own."""
+    elements = (
+        source("battery", "post", "0", 12.6, 0.02),
+        resistor("wire", "post", "a", 1.5),
+        resistor("feed", "a", "b", 2.0),
+        resistor("load", "b", "0", 12.0),
+    )
+    compiled = compile_netlist(Netlist(elements, (), "0"))
+    shown, wanted = [], []
+    for added in (resistor("r", "b", "0", 6.0), lamp("l", "b", "0", 12.0, 5.0), resistor("r", "b", "0", 6.0)):
+        shown.append(settle_cases(compiled, [Case((Add(added),))]).at("b")[0])
+        wanted.append(settle_one(Netlist((*elements, added), (), "0")).at("b")[0])
+    assert shown == pytest.approx(wanted, rel=1e-6)
+
+
 def test_a_test_lamp_that_pulls_a_relays_feed_down_makes_it_drop() -> None:
     """Settled in full: 20 ohm in the feed holds 85 ohm at 10.2 V, but not with a 21 W lamp beside it."""
     net = Netlist(

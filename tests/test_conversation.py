@@ -205,6 +205,10 @@ def test_a_complaint_in_the_riders_own_words_is_understood_or_asked_back():
     one, _ = say(state, {"answer": "weak headlight, horn works"})
     assert one.setting.complaints == ("lamp_dim",)
     assert [(r.measurement, r.value) for r in one.readings] == [(SEE_LAMP, "weak"), (HEAR_HORN, "works")]
+    # a reading complains of nothing, and its comma is a decimal one
+    three, _ = say(state, {"answer": "weak headlight, horn works, batt 12,6"})
+    assert three.setting.complaints == ("lamp_dim",)
+    assert [r.value for r in three.readings] == ["weak", "works", 12.6]
     # in the list's own words nothing needs to be said back
     assert [e["event"] for e in say(state, {"answer": "lamp_dim"})[1]] == ["question"]
     same_state, (event,) = say(state, {"answer": "it smells"})

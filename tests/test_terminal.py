@@ -141,6 +141,14 @@ def test_what_was_not_understood_is_asked_again(tmp_path):
     assert "What have you got to work with?" in shown
 
 
+def test_numbers_of_the_list_and_decimal_commas_are_told_apart_in_a_complaint(tmp_path):
+    shown, session = talk(tmp_path / "one", ["horn is silent, batt 12,1"])
+    assert session.state.setting.complaints == ("horn_dead",)
+    assert "battery volts: 12.1 V" in shown
+    _, session = talk(tmp_path / "two", ["list", "1,2"])
+    assert len(session.state.setting.complaints) == 2
+
+
 def test_help_tells_every_command(tmp_path):
     shown, _ = talk(tmp_path, ["?"], **KNOWN)
     for word in (

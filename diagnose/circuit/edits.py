@@ -365,9 +365,10 @@ def _groups(
     for number, own in zip(shaped.tolist(), ends, strict=True):
         by_shape.setdefault(own, []).append(number)
     shapes = sorted(by_shape)
-    # sizes to a factor of two, so that batches alike share what was worked out once
+    # sizes to a factor of two, so that batches alike share what was worked out once; the laws of the spares
+    # too: a lamp and a resistor may take the same number, but a lamp's ends are eliminated later
     sizes = tuple(len(by_shape[shape]).bit_length() for shape in shapes)
-    key = (len(layout.nodes), len(layout.elements), tuple(shapes), sizes)
+    key = (len(layout.nodes), tuple(layout.spare.items()), tuple(shapes), sizes)
     shared = compiled.plans.get(key)
     if shared is None:
         shared = _shared(compiled, layout, shapes, by_shape)

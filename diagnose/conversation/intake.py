@@ -6,6 +6,7 @@ works, and last the meter with its black lead (a reading like any other).
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -37,7 +38,7 @@ from diagnose.wording import Wording
 MOST_HISTORY = 4  # facts asked at once
 MOST_NAMED = 6  # functions named as examples
 NO_HISTORY = "none"
-FOOLING = frozenset({"kill", "key", "light", "stand", "neutral", "gear", "clutch", "fuel", "park"})
+FOOLING = frozenset({"kill", "key", "light", "stand", "neutral", "gear", "clutch", "park"})
 NOTHING_MORE = frozenset({"", "no", "none", "nothing", "nothing else", "no more", "nix"})
 
 ORDER = ("complaint", "kit", "skill", "history", "switches", "shows", "others", "meter")
@@ -359,9 +360,9 @@ def complaints_meant(world: World, text: str, words: Wording) -> list[tuple[str,
     for complaint, (title, says) in world.view.complaints.items():
         if plain(text) in {plain(way) for way in (title, *says)}:  # one saying, whatever stands between
             return [(text.strip(), [complaint])]
-    parts = [p.strip() for p in re.split(r"[;,\n]+|\s+and\s+", text) if p.strip()]
-    wrong = [p for p in parts if not shorthand.says_well(p)]
-    if wrong and len(wrong) < len(parts):  # 'no low beam, high beam works' complains of one thing
+    parts = shorthand.split(text)
+    wrong = [p for p in parts if not (shorthand.says_well(p) or shorthand.is_number(world, p, words))]
+    if wrong and len(wrong) < len(parts):  # 'no low beam, high beam works, batt 12,7' complains of one thing
         whole = shorthand.match_complaints(world, text, words)
         if len(whole) == 1:
             return [(text.strip(), whole)]
@@ -380,11 +381,11 @@ def _complaints(means: Means, text: str) -> tuple[str, ...]:
     for part, near in complaints_meant(means.world, text, means.words):
         if len(near) != 1:
             if not near:
-                first = known[next(iter(known))][0]
+                titles = [title for title, _ in known.values()]
                 raise ObservationError(
                     part,
                     "a number of the list, or other words for what is wrong",
-                    first,
+                    difflib.get_close_matches(plain(part), titles, 1, 0.0)[0],
                     "is no complaint that this bike knows",
                 )
             shown = "; ".join(known[c][0] for c in near[:8])

@@ -77,6 +77,12 @@ def says_well(part: str) -> bool:
     return plain(part).rpartition(" ")[2] in ALL_WELL
 
 
+def is_number(world: World, part: str, words: Wording) -> bool:
+    """Whether one part of what a rider says is a reading, which complains of nothing: 'batt 12,7'."""
+    read = understand(world, part, words).items if any(c.isdigit() for c in part) else ()
+    return any(isinstance(item.value, float) for item in read)
+
+
 def match_complaints(world: World, text: str, words: Wording) -> list[str]:
     """Complaint ids that the rider's own words come closest to; none for a word that says all is well."""
     said = plain(text)

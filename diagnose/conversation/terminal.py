@@ -352,7 +352,10 @@ class _Talk:
             self.narrowed, self.meant = [], []
             self._list([titles[c] for c in ids])
             return
-        said = ", ".join(self._numbered(part.strip(), self.narrowed or ids) for part in line.split(","))
+        # '1,4' picks two of the list; in 'horn dead, batt 12,7' the last comma is a decimal one
+        commas = "," if re.fullmatch(r"[\d\s,]+", line) else r",(?!\d)|(?<!\d),"
+        parts = [part.strip() for part in re.split(commas, line)]
+        said = ", ".join(self._numbered(part, self.narrowed or ids) for part in parts)
         found = complaints_meant(self.session.world, said, self.session.wording)
         several = next((few for _, few in found if len(few) > 1), [])
         if several and all(few for _, few in found):
