@@ -230,7 +230,8 @@ class BikeWorld:
         table = self.table(job, chosen)
         gains = {k: _nats(weights, table.columns[k].outcomes) for k in chosen}
         keep = [k for k in chosen if gains[k] >= LEAST_NATS]
-        keep.sort(key=lambda k: -gains[k] / (self.measurements[k].minutes + 0.3))
+        # to six digits: what comes first among equals must not hang on the last digit of the arithmetic
+        keep.sort(key=lambda k: -round(gains[k] / (self.measurements[k].minutes + 0.3), 6))
         keep = keep[:PLANNED_AT_MOST]
         if store is not None:
             store.put_value("planned", keep)

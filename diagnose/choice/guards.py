@@ -60,6 +60,10 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
         if free >= 0:
             spared = now.repairs[free]
             cure = float(now.cures[free] @ belief / belief.sum())
+            if spared.sort != "try" and cure < limits.sure and weighed.informs:
+                confirm = _confirming(weighed, free, limits)
+                if confirm >= 0:
+                    return _measure(weighed, confirm, value, f"confirms or clears {spared.id} before it")
             return Act(spared.sort, spared.id, value, f"{cure:.0%} to cure, and no part is bought", runners)
         if not option.returnable and now.paid.supports.get(option.id, 0) < limits.second_method:
             confirm = _second_method(weighed, repair, limits)

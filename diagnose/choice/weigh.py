@@ -129,7 +129,10 @@ def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
 
 
 def best_test(weighed: Weighed) -> int:
-    """The measurement to take: best nats a minute; among near-ties what is at hand, then the quicker one."""
+    """The measurement to take: best nats a minute; among near-ties what is at hand, then the quicker one.
+
+    Scores are compared to six digits: a last digit of the arithmetic must not send two like jobs apart.
+    """
     score = weighed.score
     top = float(score.max(initial=-1.0))
     if top <= 0.0:
@@ -137,7 +140,15 @@ def best_test(weighed: Weighed) -> int:
     near = np.flatnonzero(score >= (1.0 - TIE) * top)
     now = weighed.now
     return int(
-        min(near, key=lambda t: (now.extra[t] > 0.0, now.tests[t] if now.extra[t] > 0 else 0.0, -score[t], t))
+        min(
+            near,
+            key=lambda t: (
+                now.extra[t] > 0.0,
+                now.tests[t] if now.extra[t] > 0 else 0.0,
+                -round(float(score[t]) / top, 6),
+                t,
+            ),
+        )
     )
 
 
