@@ -207,6 +207,7 @@ WRONG = {
     "charging with one end": ("complaints.yaml", "{function: tail_light, states: [dead, very_weak]}", '{charging: ["13 V"]}', 'charging is not two voltages; expected ["13.2 V", "15.0 V"]'),
     "complaint of nothing": ("complaints.yaml", "    any_of: [{function: tail_light, states: [dead, very_weak]}]\n", "", "lamp_dead says nothing about the bike; expected any_of, all_of or kinds"),
     "complaint about an unknown kind": ("complaints.yaml", "    any_of:", "    kinds: [battery]\n    any_of:", "unknown kind of part 'battery'; try battery_12v"),
+    "complaint about a fault that a kind has not": ("complaints.yaml", "    any_of:", "    kinds: [battery_12v.explodes]\n    any_of:", "unknown kind of part 'battery_12v.explodes'; try battery_12v"),
     "unknown instrument": ("measurements.yaml", "  volts:", "  volt:", "unknown instrument 'volt'; try volts"),
     "unknown unit of an instrument": ("measurements.yaml", "unit: V", "unit: Volt", "unknown unit 'Volt'"),
     "unknown kit": ("measurements.yaml", "kit: meter", "kit: metre", "unknown kit 'metre'; try meter"),
@@ -251,7 +252,7 @@ def test_ways_need_a_kind_of_connector_way(tiny_knowledge):
 
 
 def test_every_wrong_text_was_tried():
-    assert len(WRONG) == 93
+    assert len(WRONG) == 94
 
 
 def test_a_mode_and_the_repair_it_names_must_agree(tiny_knowledge):

@@ -345,6 +345,8 @@ def test_first_order_spread_is_what_drawn_bikes_show() -> None:
         ("kill_switch.does_not_make", "engine_will_not_stop"),
         ("horn_button.stuck", "horn_always"),
         ("solenoid.welded", "starter_runs_on"),
+        ("battery.dead_cell", "battery_boils"),
+        ("battery.old", "lights_pulse"),
     ],
 )
 def test_a_fault_draws_the_complaint_that_a_hand_expects(fault: str, complaint: str) -> None:
@@ -354,6 +356,14 @@ def test_a_fault_draws_the_complaint_that_a_hand_expects(fault: str, complaint: 
     chance = w.complaint_chance(complaint)
     assert chance[row] >= 0.5
     assert chance[w.no_fault] < 0.1
+
+
+@pytest.mark.parametrize("complaint", ["battery_boils", "lights_pulse"])
+def test_a_battery_that_only_wants_charging_neither_boils_nor_pulses(complaint: str) -> None:
+    """Common practice, no source."""
+    w = world()
+    row = [c.id for c in w.candidates].index("battery.surface_charge")
+    assert w.complaint_chance(complaint)[row] < 0.1
 
 
 def test_chances_are_chances_and_every_complaint_has_a_cause() -> None:

@@ -151,7 +151,7 @@ def _check_complaint_on(complaint: Complaint, spec: BikeSpec) -> Iterator[Proble
     said = (*complaint.any_of, *complaint.all_of)
     named = [s for s in said if s.function]
     kinds = {p.kind for p in spec.parts.values()}
-    only_functions = named and len(named) == len(said) and not kinds.intersection(complaint.kinds)
+    only_functions = named and len(named) == len(said) and not kinds.intersection(k.partition(".")[0] for k in complaint.kinds)
     if only_functions and not any(s.function in here for s in named):
         message = f"complaint {complaint.id} speaks of no function that {spec.id} has"
         yield spec.mark.problem(f"{message} ({', '.join(sorted({s.function for s in named}))})")

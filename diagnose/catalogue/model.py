@@ -414,6 +414,7 @@ class Symptom:
 class Complaint:
     """The rider's words. any_of: at least one must hold; all_of: each must hold; none_of: none may.
 
+    kinds   any fault of these kinds of part may draw it, or of `kind.mode` that fault only
     engine  `stands`: whoever says so has no running engine, and nothing can be read with it running
     intermittent  what brings it on, a word of TRIGGERS: the fault comes and goes; '' if it is always there
     """
@@ -428,6 +429,10 @@ class Complaint:
     mark: Mark = field(default=Mark(), compare=False)
     engine: str = "may_run"
     intermittent: str = ""
+
+    def is_of(self, kind: str, mode: str) -> bool:
+        """Whether a fault of this kind of part draws it, whatever the circuit says."""
+        return kind in self.kinds or f"{kind}.{mode}" in self.kinds
 
 
 @dataclass(frozen=True, slots=True)

@@ -181,11 +181,16 @@ def _complaint(reading: _Reading, here: Cursor, id: str) -> None:
         any_of=tuple(_symptom(c) for c in here.items("any_of")),
         all_of=tuple(_symptom(c) for c in here.items("all_of")),
         none_of=tuple(_symptom(c) for c in here.items("none_of")),
-        kinds=here.texts("kinds", reading.kinds, "kind of part"),
+        kinds=here.texts("kinds", _faults(reading.kinds), "kind of part"),
         mark=here.own_key_mark,
         engine=here.word("engine", ("may_run", "stands"), "may_run"),
         intermittent=here.word("intermittent", tuple(TRIGGERS), "") if here.has("intermittent") else "",
     )
+
+
+def _faults(kinds: Mapping[str, Kind]) -> set[str]:
+    """Every kind of part, and every kind.mode."""
+    return set(kinds) | {f"{kind.id}.{mode.id}" for kind in kinds.values() for mode in kind.modes}
 
 
 def _symptom(here: Cursor) -> Symptom:

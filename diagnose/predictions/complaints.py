@@ -162,7 +162,8 @@ def complaint_chance(p: Predictor, complaint: Complaint) -> np.ndarray:
         if complaint.kinds:
             spec = p.built.spec
             worn = [
-                any(spec.parts[f.component].kind in complaint.kinds for f in c.faults) for c in p.candidates
+                any(complaint.is_of(spec.parts[f.component].kind, f.mode) for f in c.faults)
+                for c in p.candidates
             ]
             none *= 1.0 - KIND_TELLS * np.array(worn, dtype=float)
         chance *= 1.0 - none
