@@ -150,8 +150,9 @@ def _check_complaint_on(complaint: Complaint, spec: BikeSpec) -> Iterator[Proble
     here = {name for f in spec.functions.values() for name in (f.id, *f.roles)}
     said = (*complaint.any_of, *complaint.all_of)
     named = [s for s in said if s.function]
-    kinds = {p.kind for p in spec.parts.values()}
-    only_functions = named and len(named) == len(said) and not kinds.intersection(k.partition(".")[0] for k in complaint.kinds)
+    speaks_of = {kind.partition(".")[0] for kind in complaint.kinds}
+    kinds = speaks_of.intersection(p.kind for p in spec.parts.values())
+    only_functions = named and len(named) == len(said) and not kinds
     if only_functions and not any(s.function in here for s in named):
         message = f"complaint {complaint.id} speaks of no function that {spec.id} has"
         yield spec.mark.problem(f"{message} ({', '.join(sorted({s.function for s in named}))})")

@@ -8,7 +8,7 @@ same patches stand side by side and the big rest keeps its tree.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain
 from typing import Any
 
@@ -87,11 +87,13 @@ class Sheet:
         """The cases at keep (rising), numbered as columns in their batch."""
         place = np.full(self.size, -1)
         place[keep] = np.arange(len(keep))
-        patches = []
-        for p in self.patches:
-            low, high = np.searchsorted(keep, (p.start, p.stop))
-            if high > low:
-                patches.append(replace(p, start=int(low), stop=int(high)))
+        spans = np.array([(p.start, p.stop) for p in self.patches], dtype=np.intp).reshape(-1, 2)
+        now = np.searchsorted(keep, spans).tolist()  # all at once: a batch with a lamp has hundreds
+        patches = [
+            Patch(p.element, p.plus, p.minus, low, high)
+            for p, (low, high) in zip(self.patches, now, strict=True)
+            if high > low
+        ]
         rows, at, values = self.entries
         mine = place[at] >= 0
         return Sheet(

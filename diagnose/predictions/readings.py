@@ -263,11 +263,15 @@ def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Col
         lamps += [bench.lamp_between(plus, minus, volts=rated, watts=watts)] * len(own)
         added.append(i)
     if cases:
-        loaded = bench.with_elements(p.compiled, cases, lamps)
+        loaded = bench.with_elements(p.compiled, cases, lamps).solution
         n = len(p.candidates)
         for k, i in enumerate(added):
-            part = loaded.solution.take(np.arange(k * n, (k + 1) * n))
-            found[group[i].id], _ = _over_phases(part, *pairs[i], part.between(*pairs[i]))
+            mine = slice(k * n, (k + 1) * n)
+            if loaded.restless[mine].any():
+                part = loaded.take(np.arange(mine.start, mine.stop))
+                found[group[i].id], _ = _over_phases(part, *pairs[i], part.between(*pairs[i]))
+            else:
+                found[group[i].id] = loaded.between(*pairs[i])[mine]
     return [_words(m, effects.lamp_words(found[m.id], full)) for m in group]
 
 
