@@ -548,6 +548,10 @@ def test_a_repair_that_helped_is_proved_and_then_everything_is_tried_once():
     assert "headlamp" in exit_check["text"] and "horn" in exit_check["text"]
     # what was opened is closed before everything is tried, so that a pinched wire shows
     assert exit_check["text"].startswith("Close inside the headlamp; no wire pinched.\nExit check:")
+    asked_again, _ = say(state, {"answer": "horn works"})  # of one thing only: a reading, no closing
+    assert asked_again.phase == "exit_check"
+    for word in ("works", "all of it works"):
+        assert say(state, {"answer": word})[1][0]["outcome"] == "repaired"
     state, (closed,) = say(state, {"answer": "yes"})
     assert closed["outcome"] == "repaired" and closed["causes"] == ["lamp.open"]
     assert "Proved afterwards: headlamp (key switch ON): works." in closed["text"]

@@ -22,6 +22,7 @@ from diagnose.conversation import (
     planning,
     proof,
     remaining,
+    shorthand,
     this_bike,
     together,
     waits,
@@ -240,7 +241,7 @@ def _exit_answer(turn: Turn, text: str, hint: str) -> Turn:
     special = without_reading(text, means.words)
     said = yes_no(text, means.words)
     skipped = special in ("skip", "do_not_know", "cannot_reach")
-    if said == "yes" or special == "works_now" or skipped:
+    if said == "yes" or special == "works_now" or skipped or shorthand.all_well(text):
         state = replace(state, exit_skipped=skipped)
         return turn.then(*proof.close(means, state, "repaired", state.causes))
     if said == "no":

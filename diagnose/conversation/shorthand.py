@@ -70,11 +70,18 @@ def understand(world: World, line: str, words: Wording) -> Understood:
 
 
 ALL_WELL = frozenset({"works", "ok", "okay", "good", "fine", "yes"})
+EVERYTHING = frozenset({"all", "of", "it", "everything", "is", "now", "yes"})
 
 
 def says_well(part: str) -> bool:
     """Whether one part of what a rider says ends in a word that says all is well: 'high beam works'."""
     return plain(part).rpartition(" ")[2] in ALL_WELL
+
+
+def all_well(text: str) -> bool:
+    """Whether this says that all is well, and of nothing in particular: 'works', 'all of it works'."""
+    said = plain(text).split()
+    return bool(said) and said[-1] in ALL_WELL and EVERYTHING.issuperset(said[:-1])
 
 
 def is_number(world: World, part: str, words: Wording) -> bool:
