@@ -275,6 +275,17 @@ def _commands() -> dict[str, Callable[[argparse.Namespace], int]]:
     }
 
 
+def _with_a_command(arguments: list[str]) -> list[str]:
+    """Whoever names no command wants a job: `diagnose --bike custom_single` is `diagnose job --bike ...`."""
+    at = 0
+    while at < len(arguments) and arguments[at].startswith("--knowledge"):
+        at += 1 if "=" in arguments[at] else 2
+    if at > len(arguments):
+        return arguments  # the folder is missing: the parser says so
+    named = at < len(arguments) and (not arguments[at].startswith("-") or arguments[at] in ("-h", "--help"))
+    return arguments if named else [*arguments[:at], "job", *arguments[at:]]
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code. Every expected error is a sentence on standard error."""
     # the arrays of one step are small: a second thread of the linear algebra costs more than it brings
@@ -283,11 +294,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     top = parser()
     try:
         try:
-            options = top.parse_args(arguments)
+            options = top.parse_args(_with_a_command(arguments))
         except SystemExit as stop:
             return int(stop.code or 0)
-        if options.command is None:
-            options = top.parse_args([*arguments, "job"])
         return _commands()[options.command](options)
     except KnowledgeError as error:
         print(clean(str(error)), file=sys.stderr)

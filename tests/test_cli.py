@@ -397,6 +397,14 @@ def test_the_command_alone_starts_a_job(run, monkeypatch: pytest.MonkeyPatch, tm
     assert re.search(r"the input ended before a bike was named; expected one of .*custom_single", err)
 
 
+def test_options_without_a_command_are_those_of_a_job(run, tmp_path: Path) -> None:
+    code, _, err = run("--bike", "tourer")
+    assert code == 2 and "unknown bike 'tourer'; try tourer_relays" in err
+    code, _, err = run("--knowledge", str(tmp_path), "--bike", "tourer")
+    assert code == 2 and str(tmp_path) in err
+    assert run("--knowledge")[0] == 2
+
+
 # ---- the program itself ----------------------------------------------------------------------------
 
 
