@@ -175,12 +175,25 @@ def run_trial(
     player: str,
     between: bool = False,
 ) -> dict[str, Any]:
-    """Play `jobs` jobs and count. Same seed, same figures."""
-    rng = np.random.default_rng(seed)
-    truths = draw_truths(world, jobs, rng, complaints)
+    """Play `jobs` jobs and count. Same seed, same figures.
+
+    Every job has dice of its own: whatever is changed in the program, the same bikes come in.
+    """
+    truths = draw_truths(world, jobs, np.random.default_rng(seed), complaints)
     done = [
-        play_one(world, rulebase, wording, t, c, rng, gross=gross, kit=kit, player=player, between=between)
-        for t, c in truths
+        play_one(
+            world,
+            rulebase,
+            wording,
+            t,
+            c,
+            np.random.default_rng([seed, n]),
+            gross=gross,
+            kit=kit,
+            player=player,
+            between=between,
+        )
+        for n, (t, c) in enumerate(truths)
     ]
     return summary(world, done, seed=seed, gross=gross, kit=kit, player=player, between=between)
 
@@ -197,12 +210,12 @@ def every_fault(
     seed: int = 1,
 ) -> dict[str, Any]:
     """Play every single fault that causes each of these complaints once; figures as run_trial."""
-    rng = np.random.default_rng(seed)
-    done = []
+    done: list[Job] = []
     for complaint in complaints:
         chance = world.complaint_chance(complaint)
         for i, candidate in enumerate(world.candidates):
             if candidate.is_fault and chance[i] >= 0.5:
+                rng = np.random.default_rng([seed, len(done)])
                 done.append(
                     play_one(world, rulebase, wording, i, complaint, rng, gross=gross, kit=kit, player=player)
                 )
