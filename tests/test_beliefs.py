@@ -305,6 +305,21 @@ def test_an_intermittent_fault_in_one_window_is_active_or_not_for_all_its_readin
     assert chance(now)[1] < 0.01
 
 
+def test_a_fault_that_may_go_between_two_readings_is_cleared_less_by_the_second():
+    """Shown once, it is asleep at the next reading with 0.2 x 0.7: hidden Markov chain of two steps by hand."""
+    prior = np.array([0.2, 0.4, 0.4])
+    now = posterior.start(
+        prior, no_fault=0, shows=np.array([1.0, 1.0, 0.3]), spell_ends=0.2, temper=1.0, skill=((1e-9,), (1.0,))
+    )
+    now = posterior.update(now, words("f", [[0.0, 1.0], [1.0, 0.0], [1.0, 0.0]]), "dead", window="w1")
+    shown = chance(now)
+    assert shown[2] / shown[1] == pytest.approx(0.3, rel=0.01)
+    # the next reading would be sound on a bike that is, or that sleeps; on the lasting fault it is not
+    then = posterior.update(now, words("g", [[0.0, 1.0], [0.5, 0.5], [1.0, 0.0]]), "works", window="w1")
+    asleep = 0.2 * 0.7
+    assert chance(then)[2] / chance(then)[1] == pytest.approx(0.3 * asleep / 0.5, rel=0.01)
+
+
 def test_a_wiggle_makes_a_good_reading_count_against_an_intermittent_fault():
     """raised = 0.8 leaves 0.2 of the chance of being dormant."""
     column = volts("p", [12.4, 0.0, 0.0])

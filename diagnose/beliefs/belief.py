@@ -67,6 +67,7 @@ class Belief:
     log_start     (n,) ln prior times every factor from conditions; log_base: ln prior alone
     log_told      (n,) ln prior times what was told of the bike, failed repairs left out: what a fault
                   nobody listed may look like
+    spell_ends    chance that between two readings of a window a fault that comes and goes has done so unseen
     log_evidence  ln probability of all readings so far
     """
 
@@ -84,6 +85,7 @@ class Belief:
     session: str = ""
     window: str = ""
     raised: float = 0.0
+    spell_ends: float = 0.0
     log_evidence: float = 0.0
     observations: tuple[Observation, ...] = ()
 
@@ -96,6 +98,7 @@ def start(
     no_fault: int = -1,
     unmodelled: int = -1,
     shows: np.ndarray | None = None,
+    spell_ends: float = 0.0,
     temper: float = TEMPER,
     n_draws: int = 32,
 ) -> Belief:
@@ -105,6 +108,7 @@ def start(
     latent_sd  (n_latents,) prior standard deviation of the shared latents
     skill      'trade' or 'beginner', or (rates, their chances): how often readings are grossly wrong
     shows      (n,) chance that a fault is active in a window; None: always
+    spell_ends chance that it has come or gone from one reading of a window to the next; 0: never does
     temper     exponent on the faults' priors; no_fault and unmodelled keep their mass
     raises     NoCandidateExplains if the prior is all zero; ValueError for an unknown skill
     """
@@ -137,6 +141,7 @@ def start(
             log_told=log_start,
             no_fault=no_fault,
             unmodelled=unmodelled,
+            spell_ends=spell_ends,
         )
     )
 
@@ -249,6 +254,14 @@ def resplit_active(belief: Belief, weights: np.ndarray) -> np.ndarray:
     if weights.shape[3] == 1:
         return weights
     return weights.sum(axis=3, keepdims=True) * _chance_active(belief)[:, None, None, :, None]
+
+
+def drifted(belief: Belief, weights: np.ndarray) -> np.ndarray:
+    """The same a reading later: an intermittent fault may have come or gone, and nobody noticed."""
+    if weights.shape[3] == 1 or not belief.spell_ends:
+        return weights
+    anew = resplit_active(replace(belief, raised=0.0), weights)
+    return (1.0 - belief.spell_ends) * weights + belief.spell_ends * anew
 
 
 def resplit_blind(belief: Belief, weights: np.ndarray) -> np.ndarray:

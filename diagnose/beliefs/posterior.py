@@ -17,6 +17,7 @@ from diagnose.beliefs.belief import (
     Belief,
     Observation,
     active,
+    drifted,
     error_rate,
     latent_chances,
     latent_mean,
@@ -255,6 +256,8 @@ def _weigh(
             belief = replace(belief, raised=0.0)
             before = resplit_active(belief, before)
         belief = replace(belief, window=window)
+    elif belief.observations and belief.observations[-1].window == belief.window:
+        before = drifted(belief, before)
     rates = np.minimum(belief.rates * (DOUBTFUL if doubtful else 1.0), 0.5)
     density, gross = _density(belief, column, answer, parts, rates, earlier, method)
     if before.shape[3] == 1:

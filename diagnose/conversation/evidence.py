@@ -28,6 +28,8 @@ DONE_BADLY = 0.3  # [1] and of one whose repair held for a while (estimate)
 STILL_SOUND = 0.05  # [1] chance that whoever says so once more means a sound bike (estimate)
 # doubts that name no slip: the user looked twice, so the reading stands as any other
 NOT_A_SLIP = ("", "unexplained", "unexpected")
+# [1] chance that between two readings what comes and goes has done so, and nobody noticed (estimate)
+SPELL_ENDS = 0.2
 FEWEST_NOTED = 0.005  # [1] weight from which a suspect counts when a reading is judged
 
 
@@ -42,6 +44,7 @@ def fresh(world: World, setting: Setting) -> Belief:
         no_fault=world.no_fault,
         unmodelled=world.unmodelled,
         shows=shows[:n] if np.any(shows < 1.0) else None,
+        spell_ends=SPELL_ENDS,
     )
     singles = np.exp(belief.log_base)
     factor = np.ones(len(world.candidates))
