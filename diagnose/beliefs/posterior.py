@@ -288,7 +288,7 @@ def _weigh(
         answer=answer,
         doubtful=doubtful,
         session=session,
-        window=window,
+        window=belief.window,
         repeat_of=earlier,
         method=method,
         parts=parts,
