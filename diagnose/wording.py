@@ -41,6 +41,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "no": (),
     **{f"short_{kind}": ("plus", "?minus") for kind in _TWO_POINT},
     **{f"short_{kind}": ("what",) for kind in _ONE_THING},
+    "short_watched": ("stirred", "plus", "minus"),
     "short_posts": (),
     "short_lamp_in_fuse": ("what",),
     "short_out": ("what",),

@@ -13,11 +13,13 @@ import numpy as np
 import pytest
 from shipped import loom, opened, world
 
+from diagnose.bike.acts import STIRS
 from diagnose.bike.asked import parse_measurement
 from diagnose.bike.candidates import bends_with_bars
 from diagnose.bike.model import Candidate, JobState, Wider
 from diagnose.catalogue.read import load_library
 from diagnose.catalogue.words import LOOSE_TAGS, TRIGGERS
+from diagnose.conversation import names
 from diagnose.conversation.step import begin, step
 from diagnose.errors import KnowledgeError, UsageError
 from diagnose.players import dozing
@@ -115,6 +117,17 @@ def test_a_stir_with_a_meter_tells_of_faults_there_that_the_meter_sees_and_of_no
     assert chance["cdi_ground.off_comes_and_goes"] > 0.5
     assert chance["cdi_plug_source.backed_out_comes_and_goes"] < 0.1  # same place, another wire
     assert chance["front_ground.off_comes_and_goes"] < 0.1  # another place
+
+
+def test_every_stir_and_every_other_measurement_can_be_named_in_half_a_line():
+    """The list of a job about what comes and goes holds stirs that a meter watches."""
+    w = world().widened(Wider(loose=True))
+    planned = [w.measurements[mid] for mid in w.planned((BARS,), JobState(), "meter")]
+    told = {m.id: names.in_short(w, m, opened().wording) for m in planned}
+    watched = [m for m in planned if m.kind in STIRS and m.plus]
+    assert len(told) > 100 and watched
+    for m in watched:
+        assert "meter from" in told[m.id] and names.component(w, m.what) in told[m.id]
 
 
 def test_a_stir_with_half_a_meter_is_refused():

@@ -177,9 +177,12 @@ def in_short(world: World, m: Measurement, words: Wording) -> str:
     elif in_fuse(m):
         return words.say("short_lamp_in_fuse", what=component(world, m.condition.out[0]))
     elif m.plus:
-        text = words.say(
-            f"short_{m.kind}", plus=point(world, m.plus, words), minus=point(world, m.minus, words)
-        )
+        ends = {"plus": point(world, m.plus, words), "minus": point(world, m.minus, words)}
+        if m.what:  # a place is stirred while the meter watches
+            stirred = words.say(f"short_{m.kind}", what=component(world, m.what))
+            text = words.say("short_watched", stirred=stirred, **ends)
+        else:
+            text = words.say(f"short_{m.kind}", **ends)
     else:
         text = words.say(f"short_{m.kind}", what=component(world, m.what))
     when = condition(world, m, words)
