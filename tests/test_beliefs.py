@@ -306,10 +306,15 @@ def test_an_intermittent_fault_in_one_window_is_active_or_not_for_all_its_readin
 
 
 def test_a_fault_that_may_go_between_two_readings_is_cleared_less_by_the_second():
-    """Shown once, it is asleep at the next reading with 0.2 x 0.7: hidden Markov chain of two steps by hand."""
+    """Shown once, it asleep at the next reading with 0.2 x 0.7: a hidden Markov chain by hand."""
     prior = np.array([0.2, 0.4, 0.4])
     now = posterior.start(
-        prior, no_fault=0, shows=np.array([1.0, 1.0, 0.3]), spell_ends=0.2, temper=1.0, skill=((1e-9,), (1.0,))
+        prior,
+        no_fault=0,
+        shows=np.array([1.0, 1.0, 0.3]),
+        spell_ends=0.2,
+        temper=1.0,
+        skill=((1e-9,), (1.0,)),
     )
     now = posterior.update(now, words("f", [[0.0, 1.0], [1.0, 0.0], [1.0, 0.0]]), "dead", window="w1")
     shown = chance(now)
