@@ -304,8 +304,8 @@ def decides(world: World, state: State, own: Column, words: Wording) -> str:
         words.say(
             "points_to",
             reading=reading,
-            # commas stand within the titles
-            suspects=f" {words.word('joining', 'or')} ".join(_titles(world, rows, words)[:3]),
+            # commas and "or" stand within the titles
+            suspects=f"; {words.word('joining', 'or')} ".join(_titles(world, rows, words)[:3]),
         )
         for reading, rows in groups.items()
         if reading
