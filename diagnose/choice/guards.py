@@ -51,7 +51,7 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             confirm = _confirming(weighed, repair, limits)
             if confirm >= 0:
                 return _measure(weighed, confirm, value, f"confirms or clears {option.id} before work on it")
-        if option.price > 0.0 and chance < limits.hopeless:
+        if option.price > limits.cheap and chance < limits.hopeless:
             return _instead_of_a_part(weighed, option.id, chance, value)
         telling = _part_or_not(weighed, belief, repair, limits)
         if telling >= 0:

@@ -41,6 +41,7 @@ HARDLY_DRAWN = 0.02
 # [1] below it no part is bought while all works, nor work done on less than a likely cause: one odd reading
 # may be a slip, and no other can bear it out
 SURE_ASLEEP = 0.85
+CHEAP = 5.0  # rough price of a part that is ventured like work even then: a lamp, a fuse (estimate)
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 # readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
 # the latter on a bike that works now is only looked at and stirred, not measured (estimates)
@@ -167,7 +168,7 @@ def _limits(state: State) -> Limits:
     lost = LOST_EARLY if taken < FEW_READINGS else LOST
     if not state.calm:
         return Limits(lost=lost)
-    return Limits(lost=lost, hopeless=SURE_ASLEEP, faint=Limits().likely)
+    return Limits(lost=lost, hopeless=SURE_ASLEEP, cheap=CHEAP, faint=Limits().likely)
 
 
 def closed_now(world: World, state: State) -> Mapping[str, str]:
