@@ -337,6 +337,17 @@ def test_what_costs_nothing_goes_before_a_part_that_would_cure_the_same():
     assert next_act(problem, np.array([0.9, 0.1]), tried, BARE).option == "renew"
 
 
+def test_a_part_that_costs_little_is_ventured_where_a_dear_one_is_not():
+    """A lamp at 3 and a coil at 60, either 70 % likely, no test left, parts bought from 85 % on."""
+    wary = replace(BARE, hopeless=0.85, cheap=5.0, faint=0.6)
+    for price, sort in ((3.0, "repair"), (60.0, "stop")):
+        likely = replace(repair_option("renew", [1, 0], 10.0), price=price)
+        other = replace(repair_option("other", [0, 1], 10.0), price=60.0)
+        problem = Problem(np.array([0.5, 0.5]), (), (likely, other))
+        assert next_act(problem, np.array([0.7, 0.3]), Paid(), wary).sort == sort
+        assert next_act(problem, np.array([0.5, 0.5]), Paid(), wary).sort == "stop"
+
+
 def test_the_time_to_read_a_question_is_planned_with():
     """Two tests of 0.2 and 1 min, the dearer tells twice as much: with 0.5 min a question it goes first."""
     cheap = test_option("glance", yes_no([0.8, 0.2, 0.5]), 0.2)
