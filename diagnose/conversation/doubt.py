@@ -166,5 +166,6 @@ def _earlier(world: World, state: State) -> tuple[Taken, ...]:
             row = world.no_fault
             healthy = (float(center[row] - 3 * sd[row]), float(center[row] + 3 * sd[row]))
             expected = healthy if own.scale != "log" else None
-            found.append(Taken(m, r.value, r.text, expected, r.doubtful))
+            since = r.job.done == state.job.done
+            found.append(Taken(m, r.value, r.text, expected, r.doubtful, since))
     return tuple(found)

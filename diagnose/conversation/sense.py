@@ -28,6 +28,7 @@ TWENTY_TWO_VOLTS = 22.0 / 12.0  # about what an AC range shows on 12 V DC, twice
 FORTY_VOLTS = 40.0 / 12.0  # above what an AC range makes of 12 V DC: another unit, or no decimal point
 FULL_SUPPLY = 0.85  # of the supply: a drop of this size is no joint, it is a break
 AMMETER_LIMIT = 10.0  # [A] common jack
+ABOVE_POSTS = 0.3 / 12.0  # of the supply: a meter's error twice over, and the last digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,7 @@ class Taken:
     """One reading as typed. value in SI, inf for OL; expected: (low, high) over all suspects, or None.
 
     insisted  it was doubted before, and stood by
+    since     nothing was repaired since it was taken
     """
 
     measurement: Measurement
@@ -42,6 +44,7 @@ class Taken:
     text: str = ""
     expected: tuple[float, float] | None = None
     insisted: bool = False
+    since: bool = True
 
 
 def reading_facts(
@@ -65,6 +68,7 @@ def reading_facts(
         "switched": yes(act.condition.controls),
         "engine": engine,
         "isolated": isolation(around, act, job),
+        "above_posts": yes(above_posts(around, reading, earlier)),
         "above_battery": yes(size(reading, around.view.supply_volts) != "plausible"),
         "size": size(reading, around.view.supply_volts),
     }
@@ -75,6 +79,28 @@ def reading_facts(
 def is_expected(reading: Taken) -> bool:
     """Whether some suspect would show this; False if nothing is known of what to expect."""
     return reading.expected is not None and reading.expected[0] <= reading.value <= reading.expected[1]
+
+
+def above_posts(around: Surroundings, reading: Taken, earlier: Sequence[Taken]) -> bool:
+    """Whether volts with the engine off exceed what the battery's posts showed with all at rest.
+
+    source  Kirchhoff's second law: with the engine off nothing on a bike adds volts to its battery's
+    """
+    act = reading.measurement
+    if instrument(act) not in ("volts", "drop") or act.condition.engine != "off":
+        return False
+    shown = [
+        abs(r.value)
+        for r in earlier
+        if r.since
+        and not r.insisted
+        and r.measurement.kind == "volts"
+        and r.measurement.id != act.id  # of the same reading taken again the second counts
+        and not r.measurement.condition.text
+        and {word_of(around, p.partition(".")[0]) for p in (r.measurement.plus, r.measurement.minus)}
+        == {"battery"}
+    ]
+    return bool(shown) and abs(reading.value) > max(shown) + ABOVE_POSTS * around.view.supply_volts
 
 
 def verdict(reading: Taken, supply: float, engine: str) -> str:

@@ -117,6 +117,7 @@ VOCABULARY: Vocabulary = {
         "switched": YES_NO,
         "engine": ("off", "cranking", "running"),
         "isolated": ("yes", "paths", "no"),
+        "above_posts": YES_NO,  # more volts, engine off, than the battery's posts have shown at rest
         "above_battery": YES_NO,  # more volts than the battery of this bike can give
         # sixteen: up to 22 V on a 12 V bike; ac_range: up to 40 V; absurd: beyond; scaled by supply
         "size": ("plausible", "sixteen", "ac_range", "absurd"),
