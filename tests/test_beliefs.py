@@ -335,6 +335,17 @@ def test_a_wiggle_makes_a_good_reading_count_against_an_intermittent_fault():
     assert posterior.active(posterior.new_window(loose(), "w", raised=0.8))[2] == pytest.approx(0.86)
 
 
+def test_a_reading_weighed_again_is_weighed_in_its_own_spell():
+    """What a wiggle had raised counts again, and so does what may have changed since."""
+    column, other = volts("p", [12.4, 0.0, 0.0]), volts("q", [12.4, 0.0, 0.0])
+    now = posterior.start(
+        np.array([0.2, 0.4, 0.4]), no_fault=0, shows=np.array([1.0, 1.0, 0.3]), spell_ends=0.2, temper=1.0
+    )
+    now = posterior.update(posterior.new_window(now, "w1", raised=0.8), column, 12.4)
+    now = posterior.update(now, other, 12.4)
+    assert chance(posterior.replay(now)) == pytest.approx(chance(now), rel=1e-9)
+
+
 def test_it_works_now_speaks_for_what_comes_and_goes():
     """A lasting fault hardly ever lets its complaint stay away."""
     now = posterior.works_now(loose(), "w1")

@@ -14,7 +14,7 @@ import pytest
 from shipped import opened, world
 
 from diagnose import play as playing
-from diagnose import players
+from diagnose import players, trial
 from diagnose.bike.candidates import read_fault
 from diagnose.bike.model import Candidate, JobState
 from diagnose.conversation import lines
@@ -286,6 +286,23 @@ def test_truths_are_drawn_by_complaint_and_cause_and_by_seed() -> None:
     assert all(w.candidates[i].is_fault and w.complaint_chance(c)[i] >= 0.5 for i, c in drawn)
     assert drawn == draw_truths(w, 60, np.random.default_rng(2), ["dash_dead", "horn_dead"])
     assert len({i for i, _ in drawn}) > 20
+
+
+def test_every_job_of_a_trial_has_dice_of_its_own(monkeypatch) -> None:
+    """However often the job before throws, the next one throws the same."""
+    thrown: list[float] = []
+
+    monkeypatch.setattr(trial, "summary", lambda world, done, **about: {})
+    for times in (1, 7):
+
+        def play_one(world, rulebase, wording, truth, complaint, rng, *, times=times, **options) -> None:
+            thrown.append(float(rng.random(times)[0]))
+
+        monkeypatch.setattr(trial, "play_one", play_one)
+        o = opened()
+        options = {"gross": 0.0, "kit": "meter", "complaints": ["horn_dead"], "player": "own"}
+        trial.run_trial(world(), o.rulebase, o.wording, jobs=4, seed=3, **options)
+    assert thrown[:4] == thrown[4:] and len(set(thrown)) == 4
 
 
 def test_what_comes_and_goes_is_caused_by_what_can() -> None:

@@ -12,10 +12,13 @@ from pathlib import Path
 
 import pytest
 from rule_bikes import SINGLE, TWIN, step
+from shipped import opened, world
 
 from diagnose.bike.model import JobState
-from diagnose.conversation import facts, permits, sense
+from diagnose.conversation import doubt, facts, permits, sense
 from diagnose.conversation.sense import Taken
+from diagnose.conversation.state import Reading
+from diagnose.conversation.step import begin
 from diagnose.rules.base import check_fact, load_rules
 
 RULES = load_rules([Path(__file__).parent.parent / "knowledge" / "rules"])
@@ -188,3 +191,18 @@ def test_readings_of_another_instrument_end_a_series():
     earlier = [taken(FUSE_OUT, 0.0, 12.0, 12.9), taken(OHMS, 3.0, 0.0, 10.0), taken(FEED, 0.0, 11.0, 12.6)]
     _, series = sense.reading_facts(around, taken(HEAD, 0.0, 11.0, 12.6), REST, earlier)
     assert (series["pattern"], series["count"]) == ("all_zero", 2)
+
+
+def test_a_battery_that_was_charged_by_the_engine_meanwhile_may_have_shown_less() -> None:
+    """Common practice, no source: after a run of the engine the battery holds a surface charge."""
+    o, w = opened(), world()
+    at, fuse = "volts:battery.plus:battery.minus@", w.measurements["volts:main_fuse.out:battery.minus@"]
+    running = "volts:battery.plus:battery.minus@engine=5000,key=run"
+    known = {"kit": "meter", "skill": "trade", "history": {}, "others": "skipped", "switches": "yes"}
+    state, _ = begin({**known, "complaints": ["battery_flat"]}, w, o.rulebase, o.wording)
+    before, after = (Reading(mid, value, f"{value} V", REST) for mid, value in ((at, 12.1), (running, 14.1)))
+    for readings, slip in (((before,), "more_than_the_battery"), ((before, after), None)):
+        found = doubt.doubt(
+            w, o.rulebase, replace(state, evidence=readings), fuse, 12.7, "12.7 V", "", o.wording
+        )
+        assert (found and found.slip) == slip

@@ -28,7 +28,7 @@ class Limits:
     likely        below this chance work and parts wait while measuring on is worth its minutes
     dear          it is not once it takes this many times the minutes of repairing at once
     hopeless      a part that costs money is not advised below this chance
-    cheap         price up to which a part is ventured like work: a lamp, a fuse
+    cheap         price up to which a part is ventured like work: a lamp, a terminal
     faint         below this chance no work is advised: stop, if measuring on is not worth its minutes either
     idle          below this chance not even a try is told: what is likelier goes first, or nothing does
     part_of       share of what a part cures from which work without a part is told from it by a test

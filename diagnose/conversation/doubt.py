@@ -158,14 +158,16 @@ def _as_fact(
 def _earlier(world: World, state: State) -> tuple[Taken, ...]:
     """Readings of this job, oldest first, as the rules about series want them."""
     found = []
-    for r in state.readings:
-        if isinstance(r.value, float) and r.measurement in world.measurements:
+    readings = [r for r in state.readings if r.measurement in world.measurements]
+    ran = [i for i, r in enumerate(readings) if world.measurements[r.measurement].engine_runs]
+    for i, r in enumerate(readings):
+        if isinstance(r.value, float):
             m = world.measurements[r.measurement]
             own = evidence.column(world, r.job, r.measurement)
             center, sd = evidence.predicted(own, state.belief)
             row = world.no_fault
             healthy = (float(center[row] - 3 * sd[row]), float(center[row] + 3 * sd[row]))
             expected = healthy if own.scale != "log" else None
-            since = r.job.done == state.job.done
+            since = r.job.done == state.job.done and i > max(ran, default=-1)
             found.append(Taken(m, r.value, r.text, expected, r.doubtful, since))
     return tuple(found)

@@ -41,7 +41,7 @@ HARDLY_DRAWN = 0.02
 # [1] below it no part is bought while all works, nor work done on less than a likely cause: one odd reading
 # may be a slip, and no other can bear it out
 SURE_ASLEEP = 0.85
-CHEAP = 5.0  # rough price of a part that is ventured like work even then: a lamp, a fuse (estimate)
+CHEAP = 5.0  # rough price of a part that is ventured like work even then: a lamp, a terminal (estimate)
 SEEN_ASLEEP = (*STIRS, "inspect")  # what shows a fault that is asleep: waking it, or looking at it
 # readings, and of them with a tool, after which a fault that never showed may be told as nothing found; from
 # the latter on a bike that works now is only looked at and stirred, not measured (estimates)

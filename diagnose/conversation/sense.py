@@ -36,7 +36,7 @@ class Taken:
     """One reading as typed. value in SI, inf for OL; expected: (low, high) over all suspects, or None.
 
     insisted  it was doubted before, and stood by
-    since     nothing was repaired since it was taken
+    since     nothing was repaired since it was taken, nor did the engine run, which charges
     """
 
     measurement: Measurement

@@ -42,9 +42,12 @@ class Understood:
     unclear: tuple[tuple[str, ObservationError], ...]
 
 
+COMMA = r",(?!\d)|(?<!\d),"  # one that separates: no digit on both sides
+
+
 def split(line: str) -> list[str]:
     """Parts of a line. A comma between digits is a decimal comma, any other separates."""
-    parts = re.split(r"[;\n]+|,(?!\d)|(?<!\d),|\s+and\s+|\s+&\s+", line)
+    parts = re.split(rf"[;\n]+|{COMMA}|\s+and\s+|\s+&\s+", line)
     return [p.strip(" .") for p in parts if p and p.strip(" .")]
 
 

@@ -345,6 +345,7 @@ class _Talk:
     def _complain(self, line: str) -> None:
         """Complaints in the rider's own words: what could mean several is asked back as a short list."""
         from diagnose.conversation.intake import complaints_meant
+        from diagnose.conversation.shorthand import COMMA
 
         ids = [c for c, _ in self.choices()]
         titles = dict(self.choices())
@@ -353,7 +354,7 @@ class _Talk:
             self._list([titles[c] for c in ids])
             return
         # '1,4' picks two of the list; in 'horn dead, batt 12,7' the last comma is a decimal one
-        commas = "," if re.fullmatch(r"[\d\s,]+", line) else r",(?!\d)|(?<!\d),"
+        commas = "," if re.fullmatch(r"[\d\s,]+", line) else COMMA
         parts = [part.strip() for part in re.split(commas, line)]
         said = ", ".join(self._numbered(part, self.narrowed or ids) for part in parts)
         found = complaints_meant(self.session.world, said, self.session.wording)
