@@ -18,7 +18,9 @@ from shipped import opened, world
 
 from diagnose.bike.candidates import read_fault
 from diagnose.bike.model import Candidate, JobState, Measurement
+from diagnose.conversation import asking, evidence, names
 from diagnose.conversation.sense import AMMETER_LIMIT
+from diagnose.conversation.step import begin
 from diagnose.decks import measurement_deck
 from diagnose.ngspice import reading, run_deck
 from diagnose.play import AS_KNOWN, Played, play
@@ -188,3 +190,14 @@ def test_what_a_short_has_blown_is_known_to_whoever_mends_it() -> None:
     ids = [c.id for c in w.candidates]
     assert w.blown(ids.index("key_run.chafed=20mohm")) and not w.blown(w.no_fault)
     assert np.all([set(w.blown(i)) <= set(w.built.fuses) for i in range(0, len(ids), 25)])
+
+
+def test_what_a_look_decides_is_told_by_the_names_that_its_choices_have() -> None:
+    """The choice says 'ground bolt under the tail', so the reason does not say 'rear ground'."""
+    o, w = opened(), world()
+    known = {"kit": "meter", "skill": "trade", "history": {}, "others": "skipped", "switches": "yes"}
+    state, _ = begin({**known, "complaints": ["indicators_one_side"]}, w, o.rulebase, o.wording)
+    look = w.measurements["inspect:under_tail@"]
+    told = asking.decides(w, state, evidence.column(w, state.job, look.id), o.wording)
+    assert "rear_ground" in look.choices
+    assert f"{names.component(w, 'rear_ground')} points to" in told and "rear ground points to" not in told

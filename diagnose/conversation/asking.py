@@ -81,7 +81,7 @@ def measurement_question(
         question=m.id,
         kind=m.kind,
         text="\n".join(filter(None, (lead, procedure(world, state, m, own, words)))),
-        choices=[(c, _choice_title(world, m, c, words)) for c in m.choices],
+        choices=[(c, _choice_title(world, m.kind, c, words)) for c in m.choices],
         cautions=cautions,
         why=decides(world, state, own, words),
     )
@@ -296,7 +296,7 @@ def decides(world: World, state: State, own: Column, words: Wording) -> str:
     groups: dict[str, list[int]] = {}
     centers: list[tuple[float, float, str]] = []
     for i, _ in leading:
-        key = _group(i, own, state, words, centers)
+        key = _group(world, i, own, state, words, centers)
         groups.setdefault(key, []).append(i)
     if len(groups) < 2:
         return ""
@@ -323,11 +323,12 @@ def _titles(world: World, rows: Sequence[int], words: Wording) -> list[str]:
 
 
 def _group(
-    row: int, own: Column, state: State, words: Wording, centers: list[tuple[float, float, str]]
+    world: World, row: int, own: Column, state: State, words: Wording, centers: list[tuple[float, float, str]]
 ) -> str:
     """The answer under which a suspect is listed: readings closer than their spread share one."""
     if own.words is not None:
-        return words.word("answers", own.choices[int(np.argmax(np.asarray(own.words)[row]))])
+        likeliest = own.choices[int(np.argmax(np.asarray(own.words)[row]))]
+        return _choice_title(world, own.kind, likeliest, words)
     center, sd = (float(a[row]) for a in evidence.predicted(own, state.belief))
     if np.isnan(center):
         return ""
@@ -340,7 +341,7 @@ def _group(
     return text
 
 
-def _choice_title(world: World, m: Measurement, choice: str, words: Wording) -> str:
-    if m.kind == "inspect" and choice in world.view.components:
+def _choice_title(world: World, kind: str, choice: str, words: Wording) -> str:
+    if kind == "inspect" and choice in world.view.components:
         return names.component(world, choice)
     return words.word("answers", choice)
