@@ -37,6 +37,7 @@ from diagnose.predictions.situations import Solved
 from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.swapping import twins
 from diagnose.predictions.table import Table
+from diagnose.ties import in_order
 from diagnose.widening import WideWorld, choose_pairs
 
 # What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
@@ -230,9 +231,8 @@ class BikeWorld:
         table = self.table(job, chosen)
         gains = {k: _nats(weights, table.columns[k].outcomes) for k in chosen}
         keep = [k for k in chosen if gains[k] >= LEAST_NATS]
-        # to six digits: what comes first among equals must not hang on the last digit of the arithmetic
-        keep.sort(key=lambda k: -round(gains[k] / (self.measurements[k].minutes + 0.3), 6))
-        keep = keep[:PLANNED_AT_MOST]
+        rates = np.array([gains[k] / (self.measurements[k].minutes + 0.3) for k in keep])
+        keep = [keep[i] for i in in_order(rates)[:PLANNED_AT_MOST]]
         if store is not None:
             store.put_value("planned", keep)
             store.put_columns("columns", {k: table.columns[k] for k in keep})
@@ -283,7 +283,7 @@ class BikeWorld:
 
     def _suspect_nodes(self, weights: np.ndarray) -> frozenset[str]:
         """Nodes of the parts that hold nearly all of the suspicion."""
-        order = np.argsort(-weights)
+        order = np.argsort(-np.round(weights, 9), kind="stable")  # equal suspects in the order of the list
         enough = order[: int(np.searchsorted(np.cumsum(weights[order]), SUSPICION)) + 1]
         parts = {f.component for i in enough for f in self.candidates[int(i)].faults}
         return self._part_nodes(parts)
@@ -415,7 +415,7 @@ class BikeWorld:
             for k, c in columns.items()
             if c.words is not None
         }
-        best = min(works, key=lambda k: works[k], default="")
+        best = min(works, key=lambda k: round(works[k], 4), default="")
         return best if best and works[best] < below else ""
 
     def differing(self, differences: Sequence[Difference]) -> BikeWorld:

@@ -15,7 +15,7 @@ PACKAGE = ROOT / "diagnose"
 # Rooms from the bottom up. A module may import from its own room and from rooms before it.
 ORDER = (
     ("errors",),
-    ("quantities", "documents", "locations", "remembered", "output"),
+    ("quantities", "ties", "documents", "locations", "remembered", "output"),
     ("catalogue",),
     ("circuit",),
     ("bike",),

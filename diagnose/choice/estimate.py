@@ -8,6 +8,7 @@ import numpy as np
 
 from diagnose.choice.score import stack
 from diagnose.choice.weigh import Weighed
+from diagnose.ties import in_order
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ def _learning(weighed: Weighed) -> float:
     about_repair = weighed.nats is weighed.scores.by_class
     need = weighed.scores.class_entropy if about_repair else weighed.scores.candidate_entropy
     total = 0.0
-    for t in np.argsort(-weighed.score, kind="stable"):
+    for t in in_order(weighed.score):
         if weighed.score[t] <= 0.0 or need <= 0.0:
             break
         nats = float(weighed.nats[t])
@@ -83,7 +84,7 @@ def _learning(weighed: Weighed) -> float:
 def _noise(weighed: Weighed) -> float:
     """Chance that one of the best tests shows another than the likeliest outcome, given the candidate."""
     block = stack(weighed.now.problem.measurements)
-    best = [t for t in np.argsort(-weighed.score, kind="stable")[:_FEW] if weighed.score[t] > 0.0]
+    best = [t for t in in_order(weighed.score)[:_FEW] if weighed.score[t] > 0.0]
     rows = block.table.reshape(-1, block.n_measurements, block.n_outcomes)[:, best, :]
     return float(np.mean(1.0 - weighed.belief @ rows.max(axis=2)))
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.choice.score import Situation, Stack
+from diagnose.ties import least
 
 CERTAIN = 0.9  # [1] an outcome this likely counts as certain (a few percent of gross errors are let pass)
 FULL = 12  # candidates at most for the full dynamic program
@@ -185,8 +186,8 @@ def narrow(small: Reduced, *, tests: int = 2, wide_tests: int = 8, wide_repairs:
     )
     repair = np.array([small.cost[r] * mass + value[int(whole & ~small.cured[r])] for r in root_repairs])
     if len(test) and test.min() < repair.min() - 1e-9:
-        return Plan("measure", int(small.tests[root_tests[int(np.argmin(test))]]), float(test.min()))
-    return Plan("repair", int(small.repairs[root_repairs[int(np.argmin(repair))]]), float(repair.min()))
+        return Plan("measure", int(small.tests[root_tests[least(test)]]), float(test.min()))
+    return Plan("repair", int(small.repairs[root_repairs[least(repair)]]), float(repair.min()))
 
 
 def _promising(
@@ -280,8 +281,8 @@ def _estimate(small: Reduced, state: int) -> float:
 
 def _first(small: Reduced, test: np.ndarray, repair: np.ndarray) -> Plan:
     if len(test) and test.min() < repair.min() - 1e-9:
-        return Plan("measure", int(small.tests[int(np.argmin(test))]), float(test.min()))
-    return Plan("repair", int(small.repairs[int(np.argmin(repair))]), float(repair.min()))
+        return Plan("measure", int(small.tests[least(test)]), float(test.min()))
+    return Plan("repair", int(small.repairs[least(repair)]), float(repair.min()))
 
 
 def _tight(parts: np.ndarray) -> np.ndarray:

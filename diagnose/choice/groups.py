@@ -9,6 +9,7 @@ import numpy as np
 from diagnose.choice.problem import Paid, Problem
 from diagnose.choice.score import situation, stack
 from diagnose.choice.weigh import Weighed, best_test, try_repairs
+from diagnose.ties import least
 
 ALIKE = 0.2  # [1] total variation distance up to which two candidates count as not told apart (estimate)
 _RARE = 1e-3  # [1] outcomes rarer than this are left out of the same-decision check
@@ -69,7 +70,7 @@ def same_decision(weighed: Weighed) -> tuple[float, str]:
     if not weighed.informs or not len(weighed.tried):
         return 1.0, ""
     test = best_test(weighed)
-    favoured = int(weighed.tried[int(np.argmin(weighed.trying))])
+    favoured = int(weighed.tried[least(weighed.trying)])
     block = stack(now.problem.measurements)
     rows = block.table.reshape(-1, block.n_measurements, block.n_outcomes)[:, test, :]  # (n, K)
     joint = rows.T.astype(float) * weighed.belief
@@ -77,6 +78,6 @@ def same_decision(weighed: Weighed) -> tuple[float, str]:
     stays = 0.0
     for o in np.flatnonzero(chance > _RARE):
         tried, trying = try_repairs(now, joint[o] / chance[o], weighed.price)
-        if len(tried) and int(tried[int(np.argmin(trying))]) == favoured:
+        if len(tried) and int(tried[least(trying)]) == favoured:
             stays += float(chance[o])
     return min(1.0, stays / float(chance[chance > _RARE].sum())), now.problem.measurements[test].id

@@ -8,6 +8,7 @@ from diagnose.choice.exact import Plan, narrow, reduce, solve
 from diagnose.choice.problem import Act
 from diagnose.choice.score import Stack, stack
 from diagnose.choice.weigh import RUNNERS_UP, Limits, Weighed, best_test
+from diagnose.ties import foremost, in_order, least
 
 HOPE = 0.05  # [1] chance below which even what costs nothing is not tried in a part's stead (estimate)
 
@@ -34,7 +35,7 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
             return _measure(weighed, plan.index, plan.minutes, "first step of the cheapest plan")
         repair, value = plan.index, plan.minutes
     else:
-        best = int(np.argmin(weighed.trying))
+        best = least(weighed.trying)
         repair, value = int(weighed.tried[best]), float(weighed.trying[best])
         if weighed.informs and value > weighed.cost_to_go + 1e-9:
             return _measure(weighed, best_test(weighed), weighed.cost_to_go, "most information a minute")
@@ -76,7 +77,7 @@ def guarded(weighed: Weighed, belief: np.ndarray, limits: Limits) -> Act:
     if chance < limits.idle:
         # cheap as it is, it is hardly ever it: what is likelier goes first, if anybody would begin that
         hope = now.cures @ belief / belief.sum()
-        option = now.repairs[int(np.argmax(hope))]
+        option = now.repairs[foremost(hope)]
         chance = float(hope.max())
         if chance < (limits.idle if option.sort == "try" else limits.hopeless):
             return Act("stop", "", value, f"no repair is likelier than {chance:.1%}", runners)
@@ -93,7 +94,7 @@ def _instead_of_a_part(weighed: Weighed, part: str, chance: float, value: float)
         if now.repairs[r].sort == "try" and now.repairs[r].price <= 0.0 and hope[k] >= HOPE
     ]
     if free:
-        best = min(free, key=lambda k: float(weighed.trying[k]))
+        best = free[least(weighed.trying[free])]
         option = now.repairs[int(weighed.tried[best])]
         cure = float(now.cures[int(weighed.tried[best])] @ weighed.belief / weighed.belief.sum())
         return Act("try", option.id, float(weighed.trying[best]), f"{cure:.0%} to cure, at no cost")
@@ -117,7 +118,7 @@ def _measure(weighed: Weighed, test: int, value: float, reason: str) -> Act:
 
 
 def _runners_up(weighed: Weighed, leave: int = -1) -> tuple[tuple[str, float, float], ...]:
-    order = [t for t in np.argsort(-weighed.score, kind="stable") if weighed.score[t] > 0.0 and t != leave]
+    order = [t for t in in_order(weighed.score) if weighed.score[t] > 0.0 and t != leave]
     options = weighed.now.problem.measurements
     return tuple(
         (options[t].id, float(weighed.nats[t]), float(weighed.now.tests[t])) for t in order[:RUNNERS_UP]
@@ -142,7 +143,7 @@ def _confirming(weighed: Weighed, repair: int, limits: Limits) -> int:
     if not fit.any():
         return -1
     # information grows roughly with the square of the distance
-    return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0)))
+    return foremost(np.where(fit, apart**2 / now.tests, -1.0))
 
 
 def _second_method(weighed: Weighed, repair: int, limits: Limits) -> int:
@@ -163,7 +164,7 @@ def _second_method(weighed: Weighed, repair: int, limits: Limits) -> int:
     fit = (apart >= limits.separates) & (counts >= 0.5) & (now.tests <= limit)
     if not fit.any():
         return -1
-    return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0)))
+    return foremost(np.where(fit, apart**2 / now.tests, -1.0))
 
 
 def _part_or_not(weighed: Weighed, belief: np.ndarray, part: int, limits: Limits) -> int:
@@ -179,13 +180,13 @@ def _part_or_not(weighed: Weighed, belief: np.ndarray, part: int, limits: Limits
     shares = [float(now.cures[k] @ belief) for k in free]
     if not free or max(shares) < limits.part_of * float(cured @ belief):
         return -1
-    alone = now.cures[free[int(np.argmax(shares))]]
+    alone = now.cures[free[foremost(np.array(shares))]]
     block = stack(now.problem.measurements)
     apart = _apart(block, weighed.belief * alone, weighed.belief * (cured - alone))
     if apart is None:
         return -1
     fit = (apart >= limits.tells_apart) & (now.tests <= limits.patience_min)
-    return int(np.argmax(np.where(fit, apart**2 / now.tests, -1.0))) if fit.any() else -1
+    return foremost(np.where(fit, apart**2 / now.tests, -1.0)) if fit.any() else -1
 
 
 def _without_a_part(weighed: Weighed, belief: np.ndarray, part: int) -> int:

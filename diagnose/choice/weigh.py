@@ -12,6 +12,7 @@ import numpy as np
 from diagnose.choice.problem import Paid, Problem
 from diagnose.choice.repairs import after_failure, cost_after, repair_only
 from diagnose.choice.score import SMALL, Scores, Situation, entropy, scores, situation, stack
+from diagnose.ties import foremost, in_order
 
 NO_NEWS = 1e-6  # [nats] below this a measurement tells nothing
 TIE = 0.05  # [1] scores this close are equal: then what is at hand goes first (estimate)
@@ -131,25 +132,17 @@ def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
 
 
 def best_test(weighed: Weighed) -> int:
-    """The measurement to take: best nats a minute; among near-ties what is at hand, then the quicker one.
-
-    Scores are compared to six digits: a last digit of the arithmetic must not send two like jobs apart.
-    """
+    """The measurement to take: best nats a minute; among near-ties what is at hand, then the quicker one."""
     score = weighed.score
     top = float(score.max(initial=-1.0))
     if top <= 0.0:
-        return int(np.argmax(score)) if len(score) else -1
-    near = np.flatnonzero(score >= (1.0 - TIE) * top)
+        return foremost(score) if len(score) else -1
+    near = [int(t) for t in in_order(score) if score[t] >= (1.0 - TIE) * top]
     now = weighed.now
     return int(
         min(
             near,
-            key=lambda t: (
-                now.extra[t] > 0.0,
-                now.tests[t] if now.extra[t] > 0 else 0.0,
-                -round(float(score[t]) / top, 6),
-                t,
-            ),
+            key=lambda t: (now.extra[t] > 0.0, round(float(now.tests[t]), 6) if now.extra[t] > 0 else 0.0),
         )
     )
 
@@ -164,7 +157,7 @@ def try_repairs(
     if not len(now.repairs) or belief.sum() <= 0.0:
         return np.zeros(0, dtype=int), np.zeros(0)
     chance = now.cures @ belief
-    tried = np.argsort(-chance / now.cost, kind="stable")[:TRIED]
+    tried = in_order(chance / now.cost)[:TRIED]
     tried = tried[chance[tried] > 0.0]
     trying = np.zeros(len(tried))
     for i, r in enumerate(tried):

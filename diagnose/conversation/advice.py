@@ -15,6 +15,7 @@ from diagnose.bike.model import Candidate
 from diagnose.conversation import asking, evidence, facts, names, permits, planning
 from diagnose.conversation.means import Event, Means, circumstances, judge, show
 from diagnose.conversation.state import KITS, State
+from diagnose.ties import in_order
 
 SHOWN_FROM = 0.02  # [1] share of the cured chance from which a candidate is named
 SHOWN = 6
@@ -118,7 +119,7 @@ def cured_candidates(means: Means, state: State, repair_id: str) -> list[int]:
     belief = evidence.chances(state.belief)
     cured = planning.helps(means.world, repair_id, state.job.done) * belief
     total = cured.sum()
-    order = [int(i) for i in np.argsort(-cured, kind="stable") if cured[i] > 0]
+    order = [int(i) for i in in_order(cured) if cured[i] > 0]
     return [i for i in order if total <= 0 or cured[i] >= SHOWN_FROM * total] or order[:1]
 
 

@@ -21,6 +21,7 @@ from diagnose.conversation.world import WiderWorld, World
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
 from diagnose.predictions.readings import stirred_loose
 from diagnose.predictions.table import Column
+from diagnose.ties import in_order
 
 # [1] what is left of a candidate whose repair did not help: next to nothing, so that the search goes on
 BADLY_DONE = 1e-6
@@ -274,5 +275,5 @@ def fits_healthy(
 def ranking(world: World, belief: Belief, *, floor: float = 0.0) -> list[tuple[int, float]]:
     """(candidate index, probability) from the most to the least probable, those above floor."""
     chance = chances(belief)
-    order = np.argsort(-chance, kind="stable")
+    order = in_order(chance)
     return [(int(i), float(chance[i])) for i in order if chance[i] > floor]

@@ -33,6 +33,7 @@ from diagnose.conversation.state import (
 )
 from diagnose.conversation.world import World
 from diagnose.errors import ObservationError, UsageError, unknown
+from diagnose.ties import in_order
 from diagnose.wording import Wording
 
 MOST_HISTORY = 4  # facts asked at once
@@ -343,7 +344,8 @@ def telling_history(means: Means, state: State) -> list[tuple[str, str]]:
             continue
         after = belief * world.history_factor({fact: True})
         moved.append((0.5 * float(np.abs(after / after.sum() - belief).sum()), fact, text))
-    best = {fact for _, fact, _ in sorted(moved, key=lambda t: -t[0])[:MOST_HISTORY]}
+    first = in_order(np.array([much for much, _, _ in moved]))[:MOST_HISTORY]
+    best = {moved[i][1] for i in first}
     return [(fact, text) for _, fact, text in moved if fact in best]
 
 

@@ -24,8 +24,8 @@ OPEN_READS = 0.03  # [1] chance that a true open shows a high number instead of 
 GROSS_OL = 0.4  # [1] share of gross errors of an ohms or diode reading that show OL (estimate)
 PLANNED_ERROR = 0.05  # [1] gross error rate that planning assumes; the update learns the observer's own
 
+_ORDERED = 6  # decimals that put predictions in order: what is below them differs between processors
 _GOOD_BINS = 10  # clusters at most; with OL and the wrong readings' bin 12 outcomes
-_EPS = 1e-12
 
 
 def log_ohms(ohms: np.ndarray | float) -> np.ndarray:
@@ -155,7 +155,8 @@ def _edges(center: np.ndarray, spread: np.ndarray, low: float, high: float) -> n
     """Edges in the widest gaps between predicted values, gap measured in local spreads."""
     if len(center) < 2:
         return np.array([0.5 * (low + high)])
-    order = np.argsort(center)
+    # equal values by their spreads: neither the order of the candidates nor a last digit may move an edge
+    order = np.lexsort((np.round(spread, _ORDERED), np.round(center, _ORDERED)))
     c, s = center[order], spread[order]
     gap = np.diff(c) / (0.5 * (s[1:] + s[:-1]))
     candidates = np.flatnonzero(gap > 1.0)

@@ -123,7 +123,7 @@ def _look_ahead(now: Situation, belief: np.ndarray) -> tuple[np.ndarray, float]:
     own = np.flatnonzero(joint.sum(axis=0) > 1e-6)
     cost = now.cost[own]
     shares = block.table.T @ joint[:, own].astype(block.table.dtype)  # (T*K, n_repairs), unnormalised
-    order = np.argsort(-shares / cost, axis=1)
+    order = np.argsort(-shares / cost, axis=1, kind="stable")
     sorted_share = np.take_along_axis(shares, order, axis=1)
     total = sorted_share.sum(axis=1, keepdims=True)
     before = total - np.cumsum(sorted_share, axis=1) + sorted_share
