@@ -21,8 +21,8 @@ from diagnose.bike.acts import (
 from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import hanging, node_of_point, part_of_joint
 from diagnose.bike.currents import as_condition
-from diagnose.bike.hunt import joints_behind
-from diagnose.bike.model import Condition
+from diagnose.bike.hunt import contacts_at_plugs, joints_behind, ways_grounded
+from diagnose.bike.model import Condition, JobState
 from diagnose.bike.points import CONDITIONS_PER_POINT, components_at, touchable
 from diagnose.bike.view import view, wire_colours
 from diagnose.catalogue.compose import compose_bike
@@ -196,6 +196,42 @@ def test_shorts_are_hunted_behind_every_fuse() -> None:
         assert any(m.endswith(f"@battery=off,out={fuse}") for m in plain), fuse
     apart = [m for m in planned() if m.startswith("ohms:acc_fuse.out:") and "apart=" in m]
     assert len(apart) >= 5
+
+
+@pytest.mark.parametrize("bike", ["custom_single", "trail_single", "tourer_relays"])
+def test_a_switch_is_proved_at_its_own_plug_in_each_position(bike: str) -> None:
+    # common practice, no source: near 0 ohm where the position joins the two wires, OL where it does not
+    built = loom(bike)[0]
+    asked = contacts_at_plugs(built)
+    assert len(asked) >= 10 and len(asked) % 2 == 0
+    ids = [f"ohms:{plus}:{minus}@{rest.text}" for plus, minus, rest in asked]
+    assert set(ids) <= set(world(bike).measurements)
+    table = world(bike).table(JobState(), ids)
+    sound = [float(table.columns[i].value[world(bike).no_fault]) for i in ids]
+    assert max(sound[::2]) < 0.5 and min(sound[1::2]) > 2e6, dict(zip(ids, sound, strict=True))
+
+
+def test_a_wire_that_stops_the_engine_is_read_to_ground_at_each_plug_in_stop() -> None:
+    # common practice, no source: unplug the unit, the kill wire shows ground in STOP and nothing in RUN
+    built = loom("trail_single")[0]
+    asked = [
+        way for f in built.spec.functions.values() if f.kind == "stop" for way in ways_grounded(built, f)
+    ]
+    assert [(point, rest.text) for point, rest in asked] == [
+        ("cdi_plug_kill.a", "apart=cdi_plug,battery=off,kill=stop")
+    ]
+    own = world("trail_single")
+    id_ = f"ohms:cdi_plug_kill.a:battery.minus@{asked[0][1].text}"
+    value = own.table(JobState(), [id_]).columns[id_].value
+    by_fault = {c.id: float(value[i]) for i, c in enumerate(own.candidates)}
+    assert by_fault["no_fault"] < 1.0
+    cut = ("kill_wire.broken", "kill_ground_wire.broken", "kill_switch.does_not_make")
+    assert min(by_fault[c] for c in cut) > 2e6
+    # the twin's kill switch cuts the coils' feed: nothing is grounded
+    twin = loom("road_twin")[0]
+    assert not [
+        way for f in twin.spec.functions.values() if f.kind == "stop" for way in ways_grounded(twin, f)
+    ]
 
 
 def test_joints_behind_a_fuse_are_those_of_its_own_branch() -> None:

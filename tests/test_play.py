@@ -93,6 +93,14 @@ class Rider(io.RawIOBase):
         return json.dumps(message).encode() + b"\n"
 
 
+def test_a_kill_switch_is_told_from_its_wires_before_it_is_opened() -> None:
+    # common practice, no source: at its plug a switch is proved in two minutes, opening one takes far longer
+    rulebase, wording = opened().rulebase, opened().wording
+    told = trial.every_fault(world("trail_single"), rulebase, wording, ["engine_will_not_stop"], kit="meter")
+    assert told["jobs"] >= 6
+    assert (told["found"], told["first_repair_right"], told["wrong_repairs_per_job"]) == (1.0, 1.0, 0.0)
+
+
 @pytest.mark.parametrize(("complaint", "fault"), [(c, f) for c, faults in JOBS.items() for f in faults])
 def test_a_job_over_lines_ends_with_the_right_repair(complaint: str, fault: str, tmp_path: Path) -> None:
     """The bike answers from its own predictions; nothing is offered that a rule blocks."""

@@ -14,6 +14,7 @@ from diagnose.bike.currents import Service, as_condition, is_lit, need_condition
 from diagnose.bike.hunt import (
     beside_the_lamps,
     carries_starter,
+    contacts_at_plugs,
     drain_conditions,
     fuse_conditions,
     is_awake,
@@ -21,6 +22,7 @@ from diagnose.bike.hunt import (
     joints_of_needs,
     lit_meanwhile,
     switch_joints,
+    ways_grounded,
 )
 from diagnose.bike.model import Condition, Measurement
 from diagnose.bike.points import (
@@ -368,10 +370,15 @@ def measurements(
             elif need.when:
                 still = replace(need_condition(built, need, own), engine="off")
                 put(two_point(built, instruments, "volts", need.plus, need.minus, still))
+        if f.kind == "stop":
+            for point, rest in ways_grounded(built, f):
+                put(two_point(built, instruments, "ohms", point, ground, rest))
         if f.kind == "starter":
             put(two_point(built, instruments, "lowest_volts", *posts(built), own))
             for lamp in lit_meanwhile(built, service, own):
                 put(observe(built, instruments, lamp, own))
+    for plus, minus, rest in contacts_at_plugs(built):
+        put(two_point(built, instruments, "ohms", plus, minus, rest))
     for part in spec.parts.values():
         own_kind = spec.kinds[part.kind]
         for test in own_kind.tests:
@@ -427,6 +434,7 @@ def _short_hunt(built: Build, service: Service, instruments, points, put) -> Non
     spec = built.spec
     ground = spec.ground_post
     key_on = [c for c in service.conditions if len(c.controls) == 1 and c.engine == "off"]
+    key_on = [c for c in key_on if is_awake(service, c)]  # a lever pulled with the key off joins nothing
     for fuse in built.fuses:
         kind = spec.kinds[spec.parts[fuse].kind]
         first, second = (f"{fuse}.{t}" for t in kind.terminals[:2])

@@ -90,6 +90,86 @@ def switch_joints(built: Build, control: str) -> tuple[str, ...]:
     return tuple(found)
 
 
+def contacts_at_plugs(built: Build) -> tuple[tuple[str, str, Condition], ...]:
+    """(plus, minus, condition) of each contact of a switch, read in ohms at the switch's own plug.
+
+    The plug apart, once with the contact closed and once with it open: tells the switch from its wires.
+    source  common practice: a switch is proved at its plug, in each position
+    """
+    spec = built.spec
+    way_at = {spec.nodes[f"{w}.b"]: (w, c) for c, ways in spec.connectors.items() for w in ways}
+    rows = {e.id: e for e in built.netlist.elements}
+    found = []
+    for element, (control, closed_in) in built.contacts.items():
+        if control not in spec.controls or spec.parts[element.partition(".")[0]].control != control:
+            continue
+        ends = [way_at.get(end) for end in (rows[element].plus, rows[element].minus)]
+        if None in ends:
+            continue
+        (plus, first), (minus, second) = (end for end in ends if end is not None)
+        own = spec.controls[control]
+        closed = own.rest if own.rest in closed_in else closed_in[0]
+        parted = (
+            own.rest if own.rest not in closed_in else next(p for p in own.positions if p not in closed_in)
+        )
+        apart = tuple(sorted({first, second}))
+        for position in (closed, parted):
+            moved = ((control, position),) if position != own.rest else ()
+            found.append((f"{plus}.b", f"{minus}.b", Condition(moved, apart=apart, battery=False)))
+    return tuple(found)
+
+
+def ways_grounded(built: Build, f: Function) -> tuple[tuple[str, Condition], ...]:
+    """(point, condition) along the wire by which a switch stops the engine: is it grounded at each plug?
+
+    Each plug on the way apart but the switch's own, the side towards the switch read to ground. None where
+    the switch cuts a feed instead.
+    """
+    spec = built.spec
+    own = dict(as_condition(built, f.when).controls)
+    rows = {e.id: e for e in built.netlist.elements}
+    connector_of = {way: c for c, ways in spec.connectors.items() for way in ways}
+    found: dict[tuple[str, Condition], None] = {}
+    for element, (control, closed_in) in built.contacts.items():
+        part = spec.parts[element.partition(".")[0]]
+        if part.control != control or own.get(control) not in closed_in:
+            continue
+        ways = [_wires_from(built, end) for end in (rows[element].plus, rows[element].minus)]
+        grounded = [at_ground for _, at_ground in ways]
+        if sorted(grounded) != [False, True]:
+            continue
+        for way, terminal in ways[grounded.index(False)][0]:
+            if connector_of[way] != part.unplugs:
+                position = ((control, own[control]),)
+                rest = Condition(position, apart=(connector_of[way],), battery=False)
+                found.setdefault((f"{way}.{terminal}", rest))
+    return tuple(found)
+
+
+def _wires_from(built: Build, start: str) -> tuple[list[tuple[str, str]], bool]:
+    """The connector ways (way, terminal on this side) met along the wires of a node; whether it is ground."""
+    spec = built.spec
+    bodies = {spec.nodes[p] for p in spec.body.values()}
+    met, seen, todo, at_ground = [], {start}, [start], False
+    while todo:
+        at = todo.pop(0)
+        at_ground = at_ground or at in bodies
+        for e in built.netlist.elements:
+            if at not in (e.plus, e.minus) or e.law not in ("resistor", "contact"):
+                continue
+            component = e.id.partition(".")[0]
+            word = spec.kinds[spec.parts[component].kind].word
+            other = e.minus if e.plus == at else e.plus
+            at_ground = at_ground or word == "ground"
+            if word not in ("wire", "connector") or other in seen:
+                continue
+            if word == "connector" and f"{component}.a" in spec.nodes:
+                met.append((component, "a" if spec.nodes[f"{component}.a"] == at else "b"))
+            seen.add(other)
+            todo.append(other)
+    return met, at_ground
+
+
 def is_awake(service: Service, condition: Condition) -> bool:
     """Whether the sound bike draws current in a condition: it is not that the key is off."""
     return float(service.currents[:, service.conditions.index(condition)].max()) > AWAKE_AMPERES
