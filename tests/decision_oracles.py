@@ -94,19 +94,46 @@ def overlapping_order_cost(
 # ---- tests and repairs: the exact optimum ------------------------------------------------------------------
 
 
+class Covers:
+    """Covers over tests and repairs: opened once, at a cost, and then open.
+
+    access   cost of each cover; tests, repairs: the index of the cover over each, -1 for none
+    """
+
+    def __init__(self, access: Sequence[float] = (), tests: Sequence[int] = (), repairs: Sequence[int] = ()):
+        self.access, self._tests, self._repairs = access, tests, repairs
+
+    def test(self, t: int, opened: int) -> tuple[float, int]:
+        """(cost to open what covers a test, set of open covers after it); opened: a set as bits."""
+        return self._open(self._tests[t] if self._tests else -1, opened)
+
+    def repair(self, r: int, opened: int) -> tuple[float, int]:
+        """The same for a repair."""
+        return self._open(self._repairs[r] if self._repairs else -1, opened)
+
+    def _open(self, cover: int, opened: int) -> tuple[float, int]:
+        if cover < 0 or opened >> cover & 1:
+            return 0.0, opened
+        return self.access[cover], opened | 1 << cover
+
+
 def optimum(
     p: np.ndarray,
     tests: Sequence[tuple[np.ndarray, float]],
     repairs: Sequence[tuple[np.ndarray, float]],
+    covers: Covers | None = None,
 ) -> np.ndarray:
-    """Least expected cost until fixed, for every subset of candidates that may remain.
+    """Least expected cost until fixed, for every subset of candidates that may remain; all covers closed.
 
     p        (n,) chances
     tests    (label of the outcome that each candidate gives (n,), cost): deterministic, many-valued
     repairs  (which candidates it cures (n,) bool, cost)
     returns  (2**n,) W[S] = P(S) * least expected cost from S; W[-1] is the whole problem (P = 1)
-             W(S) = min( min_t c_t P(S) + sum_o W(S & o),  min_r c_r P(S) + W(S \\ cured by r) )
+             W(S, open) = min( min_t c_t P(S) + sum_o W(S & o, open'), min_r c_r P(S) + W(S \\ cured, open') )
+             where c counts the cover that is still closed, and open' has it open
     """
+    covers = covers or Covers()
+    every_opened = range(1 << len(covers.access))
     n = len(p)
     size = 1 << n
     masks = np.arange(size)
@@ -116,8 +143,8 @@ def optimum(
         has = (masks >> i) & 1
         mass += has * p[i]
         bits += has
-    work = np.full(size, np.inf)
-    work[0] = 0.0
+    work = np.full((len(every_opened), size), np.inf)
+    work[:, 0] = 0.0
     test_masks = [
         ([sum(1 << i for i in range(n) if label[i] == v) for v in np.unique(label)], cost)
         for label, cost in tests
@@ -127,55 +154,64 @@ def optimum(
     bounds = np.searchsorted(bits[by_count], np.arange(n + 2))
     for k in range(1, n + 1):
         these = by_count[bounds[k] : bounds[k + 1]]
-        best = np.full(len(these), np.inf)
-        for parts, cost in test_masks:
-            total = cost * mass[these]
-            for part in parts:
-                inside = these & part
-                # a part that is the whole set still holds inf: the test tells nothing there
-                total = total + work[inside]
-            np.minimum(best, total, out=best)
-        for cured, cost in repair_masks:
-            np.minimum(best, cost * mass[these] + work[these & ~cured], out=best)
-        work[these] = best
-    return work
+        for opened in every_opened:
+            best = np.full(len(these), np.inf)
+            for t, (parts, cost) in enumerate(test_masks):
+                more, after = covers.test(t, opened)
+                total = (cost + more) * mass[these]
+                for part in parts:
+                    inside = these & part
+                    # a part that is the whole set still holds inf: the test tells nothing there
+                    total = total + work[after, inside]
+                np.minimum(best, total, out=best)
+            for r, (cured, cost) in enumerate(repair_masks):
+                more, after = covers.repair(r, opened)
+                np.minimum(best, (cost + more) * mass[these] + work[after, these & ~cured], out=best)
+            work[opened, these] = best
+    return work[0]
 
 
 def policy_cost(
     p: np.ndarray,
     tests: Sequence[tuple[np.ndarray, float]],
     repairs: Sequence[tuple[np.ndarray, float]],
-    act: Callable[[np.ndarray], tuple[str, int]],
+    act: Callable[[np.ndarray, int], tuple[str, int]],
+    covers: Covers | None = None,
 ) -> float:
     """Exact expected cost of a policy on such a problem, by following every outcome.
 
-    act  from the belief over candidates (n,) to ('test', index) or ('repair', index)
+    act  from the belief over candidates (n,) and the open covers (bits) to ('test' or 'repair', index)
     """
     n = len(p)
+    over = covers or Covers()
 
     @cache
-    def cost_from(state: tuple[int, ...]) -> float:
+    def cost_from(state: tuple[int, ...], opened: int) -> float:
         chance = np.zeros(n)
         chance[list(state)] = p[list(state)]
         total = float(chance.sum())
-        kind, k = act(chance / total)
+        kind, k = act(chance / total, opened)
         if kind == "test":
             label, cost = tests[k]
+            more, after = over.test(k, opened)
             parts: dict[int, list[int]] = {}
             for i in state:
                 parts.setdefault(int(label[i]), []).append(i)
             if len(parts) < 2:
                 raise AssertionError("the policy measures what it already knows")
-            return cost + sum(
-                float(p[part].sum()) / total * cost_from(tuple(part)) for part in parts.values()
+            return (
+                cost
+                + more
+                + sum(float(p[part].sum()) / total * cost_from(tuple(part), after) for part in parts.values())
             )
         cured, cost = repairs[k]
+        more, after = over.repair(k, opened)
         left = tuple(i for i in state if not cured[i])
         if len(left) == len(state):
             raise AssertionError("the policy repairs what cannot be broken")
-        return cost + (float(p[list(left)].sum()) / total * cost_from(left) if left else 0.0)
+        return cost + more + (float(p[list(left)].sum()) / total * cost_from(left, after) if left else 0.0)
 
-    return cost_from(tuple(i for i in range(n) if p[i] > 0))
+    return cost_from(tuple(i for i in range(n) if p[i] > 0), 0)
 
 
 def optimal_tests(

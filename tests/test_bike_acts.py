@@ -21,13 +21,20 @@ from diagnose.bike.acts import (
 from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import hanging, node_of_point, part_of_joint
 from diagnose.bike.currents import as_condition
-from diagnose.bike.hunt import contacts_at_plugs, joints_behind, ways_grounded
+from diagnose.bike.hunt import (
+    contacts_at_plugs,
+    filaments_at_plugs,
+    joints_behind,
+    ways_grounded,
+    ways_to_chargers,
+)
 from diagnose.bike.model import Condition, JobState
 from diagnose.bike.points import CONDITIONS_PER_POINT, components_at, touchable
 from diagnose.bike.view import view, wire_colours
 from diagnose.catalogue.compose import compose_bike
 from diagnose.circuit.netlist import Add
 from diagnose.errors import UsageError
+from diagnose.quantities import quantity
 
 KITS = ("hands", "lamp", "meter", "workshop")
 
@@ -234,6 +241,74 @@ def test_a_wire_that_stops_the_engine_is_read_to_ground_at_each_plug_in_stop() -
     ]
 
 
+@pytest.mark.parametrize("bike", ["custom_single", "road_twin", "commuter_6v"])
+def test_a_filament_is_read_at_its_own_plug(bike: str) -> None:
+    # a tungsten filament has a tenth to a sixteenth of its hot ohms when cold (from memory)
+    built, own = loom(bike)[0], world(bike)
+    asked = filaments_at_plugs(built)
+    ids = [f"ohms:{plus}:{minus}@{rest.text}" for plus, minus, rest in asked]
+    assert len(ids) >= 2 and set(ids) <= set(own.measurements)
+    table = own.table(JobState(), ids)
+    sound = {i: float(table.columns[i].value[own.no_fault]) for i in ids}
+    high = next(i for i in ids if i.startswith("ohms:headlamp_plug_high.b"))
+    lamp = built.elements["headlamp.high_filament"].values
+    hot = lamp["rated_volts"] ** 2 / lamp["rated_watts"]
+    assert hot / 16.0 - 0.05 <= sound[high] <= hot / 10.0 + 0.05  # a display shows tenths of an ohm
+    burnt = next(i for i, c in enumerate(own.candidates) if c.id == "headlamp.high_open")
+    assert table.columns[high].value[burnt] > 2e6
+    assert all(0.05 < ohms < 200.0 for ohms in sound.values()), sound
+
+
+@pytest.mark.parametrize(
+    ("bike", "plug"),
+    [
+        ("trail_single", "regulator_plug_ac"),
+        ("custom_single", "stator_plug_a"),
+        ("road_twin", "stator_plug_b"),
+    ],
+)
+def test_a_bad_way_between_winding_and_charger_shows_as_volts_lost_across_it(bike: str, plug: str) -> None:
+    # Ohm's law: tenths of a volt are much on a joint of milliohms, and a meter on both halves sees them all
+    built, own = loom(bike)[0], world(bike)
+    assert (f"{plug}.a", f"{plug}.b") in ways_to_chargers(built)
+    asked = f"ac_volts:{plug}.a:{plug}.b@engine=2000,key=run"
+    assert asked in own.measurements
+    value = own.table(JobState(), [asked]).columns[asked].value
+    by_fault = {c.id: float(value[i]) for i, c in enumerate(own.candidates)}
+    poor = [c for c in by_fault if c.startswith(f"{plug}.poor")]
+    assert by_fault["no_fault"] < 0.1 and poor
+    assert min(by_fault[c] for c in poor) > 2.0
+    # open, it shows what the winding gives with nothing on it
+    charger = "regulator.dead"
+    assert by_fault[charger] == pytest.approx(by_fault["no_fault"], abs=0.1)
+    assert by_fault[f"{plug}.backed_out"] > max(by_fault[c] for c in poor)
+
+
+def test_an_ohmmeter_finds_no_load_in_a_standing_regulator() -> None:
+    # a rectifier's diodes stay shut under an ohmmeter's test volts (common practice, no source)
+    for bike, pair in (
+        ("custom_single", "ohms:regulator.ac1:regulator.ac2"),
+        ("road_twin", "ohms:regulator.ac1:regulator.ac2"),
+        ("trail_single", "ohms:regulator.ac:battery.minus"),
+    ):
+        plugs = {p for p in loom(bike)[0].spec.connectors if p.startswith(("regulator", "stator"))}
+        asked = f"{pair}@{Condition(apart=tuple(sorted(plugs)), battery=False).text}"
+        own = world(bike)
+        value = own.table(JobState(), [asked]).columns[asked].value
+        assert value[own.no_fault] > 1e4, (bike, value[own.no_fault])
+
+
+def test_a_joint_in_a_charging_wire_is_as_bad_as_takes_half_of_that_windings_volts() -> None:
+    """Some ohms beside a winding under an ohm; not what the volts of a source coil would make of it."""
+    for bike in ("trail_single", "points_single_half_wave", "commuter_single", "custom_single"):
+        own = world(bike)
+        plugs = ("generator_plug_ac", "regulator_plug_ac", "stator_plug")
+        found = [c.id for c in own.candidates if c.id.startswith(plugs) and ".poor=" in c.id]
+        assert found, bike
+        for name in found:
+            assert 0.05 <= float(quantity(name.partition("=")[2], "ohm")) <= 20.0, (bike, name)
+
+
 def test_joints_behind_a_fuse_are_those_of_its_own_branch() -> None:
     """Read off the drawing: accessory feed, splice's wires, tail and brake feeds; nothing of the module."""
     found = set(joints_behind(world().built, "acc_fuse.out"))
@@ -338,6 +413,20 @@ def test_points_carry_the_colours_of_the_wires_that_end_there() -> None:
     assert w.view.points["rear_plug_ground.a"].colour == "BK"
     assert w.view.points["battery.plus"].colour == ""
     assert len(colours) >= 60
+
+
+def test_each_side_of_a_plug_and_of_a_ground_is_named_in_words() -> None:
+    """Nobody can see which side of a plug is 'a' and which is 'b'."""
+    points = world("trail_single").view.points
+    assert points["right_bar_plug_kill.a"].title == "right bar plug, kill, loom side"
+    assert points["right_bar_plug_kill.b"].title == "right bar plug, kill, kill switch side"
+    assert points["front_ground.a"].title.endswith("eye of the wire")
+    for bike in ("custom_single", "road_twin", "tourer_relays", "old_twin_6v"):
+        built = loom(bike)[0]
+        ways = {w for members in built.spec.connectors.values() for w in members}
+        for point, seen in world(bike).view.points.items():
+            if point.partition(".")[0] in ways:
+                assert seen.title.endswith(" side"), (bike, seen.title)
 
 
 def test_the_view_says_everything_in_words() -> None:

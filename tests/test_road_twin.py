@@ -267,6 +267,18 @@ def test_a_high_tension_terminal_that_the_kind_lacks_is_refused(tiny_knowledge: 
     assert "unknown terminal 'feeed'; try feed" in said(tiny_knowledge)
 
 
+def test_the_side_of_a_terminal_that_the_kind_lacks_is_refused(tiny_knowledge: Path) -> None:
+    file = next(
+        f for f in (tiny_knowledge / "components").glob("*.yaml") if "lamp_21w:" in f.read_text("utf-8")
+    )
+    text = file.read_text("utf-8").replace(
+        "lamp_21w:\n", 'lamp_21w:\n    sides: {feeed: "left", feed: [1]}\n', 1
+    )
+    file.write_text(text, encoding="utf-8")
+    told = said(tiny_knowledge)
+    assert "unknown terminal 'feeed'; try feed" in told and "the side of feed is not text" in told
+
+
 def test_a_control_in_a_place_that_the_bike_lacks_is_refused(tiny_knowledge: Path) -> None:
     change(
         tiny_knowledge, "sections/lamp_circuit.yaml", 'rest: "off", words', 'rest: "off", place: attic, words'

@@ -16,6 +16,7 @@ from diagnose.bike.hunt import (
     carries_starter,
     contacts_at_plugs,
     drain_conditions,
+    filaments_at_plugs,
     fuse_conditions,
     is_awake,
     joints_behind,
@@ -23,6 +24,7 @@ from diagnose.bike.hunt import (
     lit_meanwhile,
     switch_joints,
     ways_grounded,
+    ways_to_chargers,
 )
 from diagnose.bike.model import Condition, Measurement
 from diagnose.bike.points import (
@@ -342,6 +344,8 @@ def measurements(
         else:
             for engine in ("idle", "5000"):
                 put(two_point(built, instruments, "volts", *posts(built), replace(own, engine=engine)))
+            for plus, minus in ways_to_chargers(built):
+                put(two_point(built, instruments, "ac_volts", plus, minus, replace(own, engine="2000")))
         if f.kind == "light" and is_lit(built, own):
             for joint in beside_the_lamps(built):
                 put(observe(built, instruments, f.id, replace(own, engine="idle", apart=(joint,))))
@@ -377,7 +381,7 @@ def measurements(
             put(two_point(built, instruments, "lowest_volts", *posts(built), own))
             for lamp in lit_meanwhile(built, service, own):
                 put(observe(built, instruments, lamp, own))
-    for plus, minus, rest in contacts_at_plugs(built):
+    for plus, minus, rest in (*contacts_at_plugs(built), *filaments_at_plugs(built)):
         put(two_point(built, instruments, "ohms", plus, minus, rest))
     for part in spec.parts.values():
         own_kind = spec.kinds[part.kind]

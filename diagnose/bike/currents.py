@@ -6,7 +6,7 @@ faults are made from the healthy current, found here by solving the sound bike i
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -156,6 +156,24 @@ def working_condition(built: Build, service: Service) -> Condition | None:
     return found[0] if found else None
 
 
+def _winding_currents(
+    built: Build, compiled: Compiled, chosen: Sequence[Condition]
+) -> Iterator[tuple[float, np.ndarray]]:
+    """(effective volts, (n_elements,) effective amperes) at cranking speed, each winding part by itself.
+
+    A plug of the charging winding is judged by that winding, whatever a source coil beside it gives.
+    """
+    turning = next((c for c in chosen if c.engine == "cranking"), Condition((), "cranking"))
+    parts: dict[str, dict[str, float]] = {}
+    for winding, volts in built.windings.items():
+        parts.setdefault(winding.partition(".")[0], {})[winding] = volts
+    for own in parts.values():
+        alone = replace(built, windings=own)
+        solved = settle_cases(compiled, [_wound(alone, compiled, turning)])
+        amperes = np.abs([float(solved.current(e.id)[0]) for e in built.netlist.elements])
+        yield max(own.values()) * built.spec.cranking_rpm / 1000.0, amperes
+
+
 def service(built: Build, conditions: Sequence[Condition] | None = None) -> Service:
     """Solve the sound bike in each condition of use, DC and (for the windings) AC."""
     chosen = tuple(conditions) if conditions is not None else use_conditions(built)
@@ -179,15 +197,10 @@ def service(built: Build, conditions: Sequence[Condition] | None = None) -> Serv
         largest[element.id], best[element.id] = float(amperes[i, j]), j
         if amperes[i, j] > 1e-5:
             ohms[element.id] = built.spec.supply_volts / float(amperes[i, j])
-    if built.windings:
-        turning = Condition((), "cranking")
-        run = next((c for c in chosen if c.engine == "cranking"), turning)
-        case = _wound(built, compiled, run)
-        ac = settle_cases(compiled, [case])
-        currents = [abs(float(ac.current(e.id)[0])) for e in built.netlist.elements]
+    most = dict(largest)
+    for drive, currents in _winding_currents(built, compiled, chosen):
         for i, element in enumerate(built.netlist.elements):
-            if element.id not in ohms and currents[i] > 1e-6:
-                drive = max(built.windings.values()) * built.spec.cranking_rpm / 1000.0
-                ohms[element.id] = drive / float(currents[i])
+            if currents[i] > max(1e-6, most[element.id]):
+                ohms[element.id], most[element.id] = drive / float(currents[i]), float(currents[i])
     nodes = {name: i for i, name in enumerate(solution.nodes)}
     return Service(chosen, ohms, largest, best, nodes, solution.volts, amperes, ac_volts, ac_currents)

@@ -97,25 +97,61 @@ def contacts_at_plugs(built: Build) -> tuple[tuple[str, str, Condition], ...]:
     source  common practice: a switch is proved at its plug, in each position
     """
     spec = built.spec
-    way_at = {spec.nodes[f"{w}.b"]: (w, c) for c, ways in spec.connectors.items() for w in ways}
-    rows = {e.id: e for e in built.netlist.elements}
     found = []
     for element, (control, closed_in) in built.contacts.items():
         if control not in spec.controls or spec.parts[element.partition(".")[0]].control != control:
             continue
-        ends = [way_at.get(end) for end in (rows[element].plus, rows[element].minus)]
-        if None in ends:
+        plugged = _at_plugs(built, built.elements[element])
+        if plugged is None:
             continue
-        (plus, first), (minus, second) = (end for end in ends if end is not None)
+        plus, minus, apart = plugged
         own = spec.controls[control]
         closed = own.rest if own.rest in closed_in else closed_in[0]
         parted = (
             own.rest if own.rest not in closed_in else next(p for p in own.positions if p not in closed_in)
         )
-        apart = tuple(sorted({first, second}))
         for position in (closed, parted):
             moved = ((control, position),) if position != own.rest else ()
-            found.append((f"{plus}.b", f"{minus}.b", Condition(moved, apart=apart, battery=False)))
+            found.append((plus, minus, Condition(moved, apart=apart, battery=False)))
+    return tuple(found)
+
+
+def filaments_at_plugs(built: Build) -> tuple[tuple[str, str, Condition], ...]:
+    """(plus, minus, condition) of each filament read in ohms at the lamp's own plug, the plug apart.
+
+    source  common practice: a lamp is proved with the meter before a new one is bought
+    """
+    lamps = (e for e in built.netlist.elements if e.law == "lamp")
+    plugged = (_at_plugs(built, e) for e in lamps)
+    return tuple((p[0], p[1], Condition(apart=p[2], battery=False)) for p in plugged if p is not None)
+
+
+def _at_plugs(built: Build, element: Element) -> tuple[str, str, tuple[str, ...]] | None:
+    """Part's side of both connector ways that an element hangs between, and their plugs; None if not so."""
+    spec = built.spec
+    way_at = {spec.nodes[f"{w}.b"]: (f"{w}.b", c) for c, ways in spec.connectors.items() for w in ways}
+    plus, minus = way_at.get(element.plus), way_at.get(element.minus)
+    if plus is None or minus is None:
+        return None
+    return plus[0], minus[0], tuple(sorted({plus[1], minus[1]}))
+
+
+def ways_to_chargers(built: Build) -> tuple[tuple[str, str], ...]:
+    """(terminal, terminal) of each connector way between a winding and the charger that it feeds.
+
+    Volts lost across it, engine running and both halves joined, tell a bad way from winding and charger: an
+    ohmmeter would have to go to the charger's own pins while it is plugged in.
+    """
+    spec = built.spec
+    chargers = {p.id for p in spec.parts.values() if spec.kinds[p.kind].word == "charger"}
+    entries = {n for point, n in spec.nodes.items() if point.partition(".")[0] in chargers}
+    entries -= {spec.nodes[p] for p in spec.body.values()}
+    found: dict[tuple[str, str], None] = {}
+    for winding in built.windings:
+        for end in (built.elements[winding].plus, built.elements[winding].minus):
+            met, joined, _ = _wires_from(built, end)
+            if joined & entries:
+                found |= dict.fromkeys((f"{way}.a", f"{way}.b") for way, _ in met)
     return tuple(found)
 
 
@@ -127,15 +163,15 @@ def ways_grounded(built: Build, f: Function) -> tuple[tuple[str, Condition], ...
     """
     spec = built.spec
     own = dict(as_condition(built, f.when).controls)
-    rows = {e.id: e for e in built.netlist.elements}
     connector_of = {way: c for c, ways in spec.connectors.items() for way in ways}
     found: dict[tuple[str, Condition], None] = {}
     for element, (control, closed_in) in built.contacts.items():
         part = spec.parts[element.partition(".")[0]]
         if part.control != control or own.get(control) not in closed_in:
             continue
-        ways = [_wires_from(built, end) for end in (rows[element].plus, rows[element].minus)]
-        grounded = [at_ground for _, at_ground in ways]
+        own_ends = built.elements[element].plus, built.elements[element].minus
+        ways = [_wires_from(built, end) for end in own_ends]
+        grounded = [at_ground for *_, at_ground in ways]
         if sorted(grounded) != [False, True]:
             continue
         for way, terminal in ways[grounded.index(False)][0]:
@@ -146,8 +182,8 @@ def ways_grounded(built: Build, f: Function) -> tuple[tuple[str, Condition], ...
     return tuple(found)
 
 
-def _wires_from(built: Build, start: str) -> tuple[list[tuple[str, str]], bool]:
-    """The connector ways (way, terminal on this side) met along the wires of a node; whether it is ground."""
+def _wires_from(built: Build, start: str) -> tuple[list[tuple[str, str]], set[str], bool]:
+    """Along the wires from a node: connector ways (way, terminal on this side), nodes, whether to ground."""
     spec = built.spec
     bodies = {spec.nodes[p] for p in spec.body.values()}
     met, seen, todo, at_ground = [], {start}, [start], False
@@ -167,7 +203,7 @@ def _wires_from(built: Build, start: str) -> tuple[list[tuple[str, str]], bool]:
                 met.append((component, "a" if spec.nodes[f"{component}.a"] == at else "b"))
             seen.add(other)
             todo.append(other)
-    return met, at_ground
+    return met, seen, at_ground
 
 
 def is_awake(service: Service, condition: Condition) -> bool:

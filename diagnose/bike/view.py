@@ -8,6 +8,7 @@ from diagnose.bike.acts import FUNCTION_WORDS, observe
 from diagnose.bike.build import Build, part_of_joint
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import BikeView, FunctionView, PointView
+from diagnose.bike.points import components_at
 from diagnose.bike.wired import wired_units
 from diagnose.catalogue.model import Complaint, Instrument
 
@@ -38,6 +39,18 @@ def _joints(built: Build) -> dict[str, tuple[str, str]]:
     return joints
 
 
+def _side(built: Build, point: str) -> str:
+    """Which terminal of a part a point is, in words; a plug's far side is that of the part it belongs to."""
+    spec = built.spec
+    component, _, terminal = point.partition(".")
+    kind = spec.kinds[spec.parts[component].kind]
+    told = kind.sides.get(terminal, terminal.replace("_", " "))
+    if kind.word == "connector" and terminal == "b":
+        beyond = [c for c in components_at(built, point) if c != component]
+        return f"{spec.parts[beyond[0]].title} side" if len(beyond) == 1 else told
+    return told
+
+
 def view(
     built: Build,
     complaints: Mapping[str, Complaint],
@@ -50,12 +63,10 @@ def view(
     points = {}
     sensitive = []
     for point in spec.nodes:
-        component, _, terminal = point.partition(".")
-        part = spec.parts[component]
+        part = spec.parts[point.partition(".")[0]]
         kind = spec.kinds[part.kind]
-        points[point] = PointView(
-            point, f"{part.title}, {terminal.replace('_', ' ')}", part.place, colours.get(point, "")
-        )
+        side = _side(built, point)
+        points[point] = PointView(point, f"{part.title}, {side}", part.place, colours.get(point, ""))
         if kind.sensitive:
             sensitive.append(point)
     functions = {

@@ -41,7 +41,7 @@ from diagnose.errors import unknown
 _KIND_NEEDS = ("title", "word", "terminals", "rate", "modes")
 _KIND_MAY = (
     *("elements", "devices", "values", "look", "repairs", "tests", "swap"),
-    *("sensitive", "high_tension", "flash_rate", "shared"),
+    *("sensitive", "high_tension", "flash_rate", "shared", "sides"),
 )
 _MODE_NEEDS = ("title", "edits", "share", "repair")
 _MODE_MAY = ("handbook", "severity", "visible", "fresh", "tags", "intermittent", "get_home")
@@ -125,8 +125,18 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         flash_rate=_flash_rate(here),
         shared=here.flag("shared"),
         swap=_swap(here.at("swap"), [m.id for m in modes], sources) if here.has("swap") else None,
+        sides=_sides(here, terminals),
         mark=here.own_key_mark,
     )
+
+
+def _sides(here: Cursor, terminals: Collection[str]) -> dict[str, str]:
+    for terminal, c in here.entries("sides"):
+        if terminal not in terminals:
+            here.at("sides").note(unknown("terminal", terminal, terminals))
+        elif not isinstance(c.data, str):
+            c.note(f"the side of {terminal} is not text")
+    return {t: c.data for t, c in here.entries("sides") if t in terminals and isinstance(c.data, str)}
 
 
 def _high_tension(here: Cursor, terminals: Collection[str]) -> tuple[str, ...]:

@@ -76,7 +76,7 @@ def _learning(weighed: Weighed) -> float:
         if weighed.score[t] <= 0.0 or need <= 0.0:
             break
         nats = float(weighed.nats[t])
-        total += float(weighed.now.tests[t]) * min(1.0, need / nats)
+        total += float(weighed.net[t]) * min(1.0, need / nats)
         need -= nats
     return total
 

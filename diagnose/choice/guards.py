@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from diagnose.choice.exact import Plan, narrow, reduce, solve
@@ -105,7 +107,9 @@ def _plan(weighed: Weighed, limits: Limits) -> Plan | None:
     """The exact plan, or the narrow search, where few candidates and near-certain outcomes remain."""
     if not (limits.exact or limits.look_ahead):
         return None
-    small = reduce(weighed.now, weighed.belief, stack(weighed.now.problem.measurements))
+    small = reduce(
+        replace(weighed.now, tests=weighed.net), weighed.belief, stack(weighed.now.problem.measurements)
+    )
     if small is None:
         return None
     plan = solve(small) if limits.exact else None
@@ -137,13 +141,13 @@ def _confirming(weighed: Weighed, repair: int, limits: Limits) -> int:
     if apart is None:
         return -1
     limit = max(limits.patience_min, float(now.cost[repair]))
-    fit = (apart >= limits.separates) & (now.tests <= limit)
+    fit = (apart >= limits.separates) & (weighed.net <= limit)
     wrong = weighed.belief * (1.0 - now.cures[repair])
-    fit &= limits.harm_min * _spared(block, cured, wrong) >= now.tests
+    fit &= limits.harm_min * _spared(block, cured, wrong) >= weighed.net
     if not fit.any():
         return -1
     # information grows roughly with the square of the distance
-    return foremost(np.where(fit, apart**2 / now.tests, -1.0))
+    return foremost(np.where(fit, apart**2 / weighed.net, -1.0))
 
 
 def _second_method(weighed: Weighed, repair: int, limits: Limits) -> int:
@@ -161,10 +165,10 @@ def _second_method(weighed: Weighed, repair: int, limits: Limits) -> int:
     if apart is None or counts is None:
         return -1
     limit = max(limits.patience_min, float(now.cost[repair]))
-    fit = (apart >= limits.separates) & (counts >= 0.5) & (now.tests <= limit)
+    fit = (apart >= limits.separates) & (counts >= 0.5) & (weighed.net <= limit)
     if not fit.any():
         return -1
-    return foremost(np.where(fit, apart**2 / now.tests, -1.0))
+    return foremost(np.where(fit, apart**2 / weighed.net, -1.0))
 
 
 def _part_or_not(weighed: Weighed, belief: np.ndarray, part: int, limits: Limits) -> int:
@@ -185,8 +189,8 @@ def _part_or_not(weighed: Weighed, belief: np.ndarray, part: int, limits: Limits
     apart = _apart(block, weighed.belief * alone, weighed.belief * (cured - alone))
     if apart is None:
         return -1
-    fit = (apart >= limits.tells_apart) & (now.tests <= limits.patience_min)
-    return foremost(np.where(fit, apart**2 / now.tests, -1.0)) if fit.any() else -1
+    fit = (apart >= limits.tells_apart) & (weighed.net <= limits.patience_min)
+    return foremost(np.where(fit, apart**2 / weighed.net, -1.0)) if fit.any() else -1
 
 
 def _without_a_part(weighed: Weighed, belief: np.ndarray, part: int) -> int:

@@ -61,6 +61,7 @@ class Situation:
 
     tests        (n_measurements,) minutes, inf where not allowed, used or impossible
     extra        (n_measurements,) minutes of it for access and set-up
+    shared       (n_measurements, n_repairs) minutes of it for access that the repair would need too
     repairs      options still open, in the problem's order
     cost         (n_repairs,) minutes with unpaid access
     cures        (n_repairs, n_candidates); removing one fault of a pair counts as its cure here
@@ -71,6 +72,7 @@ class Situation:
     paid: Paid
     tests: np.ndarray
     extra: np.ndarray
+    shared: np.ndarray
     repairs: tuple[RepairOption, ...]
     cost: np.ndarray
     cures: np.ndarray
@@ -108,7 +110,18 @@ def situation(problem: Problem, paid: Paid) -> Situation:
         wants = np.where(np.isfinite(price[best, np.arange(n)]), best, -1)
     if problem.unmodelled >= 0:
         wants[problem.unmodelled] = -1
-    return Situation(problem, paid, tests, extra, repairs, cost, cures, wants)
+    shared = _shared_access(problem, paid, repairs)
+    return Situation(problem, paid, tests, extra, shared, repairs, cost, cures, wants)
+
+
+def _shared_access(problem: Problem, paid: Paid, repairs: tuple[RepairOption, ...]) -> np.ndarray:
+    """(n_measurements, n_repairs) minutes to open what both need and is still closed."""
+    closed = {p: m for p, m in problem.access.items() if p not in paid.places and m > 0.0}
+    minutes = np.array(list(closed.values()))
+    opens = np.array([[p in option.places for p in closed] for option in problem.measurements], dtype=float)
+    needs = np.array([[p in option.places for p in closed] for option in repairs], dtype=float)
+    shape = len(problem.measurements), len(repairs)
+    return (opens * minutes) @ needs.T if closed and all(shape) else np.zeros(shape)
 
 
 @lru_cache(maxsize=4)

@@ -11,7 +11,7 @@ import numpy as np
 
 from diagnose.choice.problem import Paid, Problem
 from diagnose.choice.repairs import after_failure, cost_after, repair_only
-from diagnose.choice.score import SMALL, Scores, Situation, entropy, scores, situation, stack
+from diagnose.choice.score import MINUTE_FLOOR, SMALL, Scores, Situation, entropy, scores, situation, stack
 from diagnose.ties import foremost, in_order
 
 NO_NEWS = 1e-6  # [nats] below this a measurement tells nothing
@@ -71,6 +71,7 @@ class Weighed:
 
     cost_to_go  Vhat: if the best measurement comes next
     trying      (n_tried,) if the repair comes next; tried: their indices
+    net         (n_measurements,) minutes of each test, less what it opens for the repair that will be wanted
     score       (n_measurements,) nats a minute by the smaller of the two terms, -1 where not available
     nats        (n_measurements,) expected information in the same terms
     price       minutes a nat at today's best price: about the repair, about the candidate
@@ -79,6 +80,7 @@ class Weighed:
     now: Situation
     belief: np.ndarray
     scores: Scores
+    net: np.ndarray
     score: np.ndarray
     nats: np.ndarray
     cost_to_go: float
@@ -92,7 +94,8 @@ def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
     """Steps 1 to 4 of the rule.
 
     cbar = sum_r q_r c_r                       minutes of the repair that will be needed anyway
-    kappa = min_t c_t / I_t                    minutes a nat at today's best price
+    c_t' = c_t - sum_r q_r s_tr                what a test opens and the repair needs too is paid once: s_tr
+    kappa = min_t c_t' / I_t                   minutes a nat at today's best price
     Vhat = cbar + min(kappa_class H(q), kappa_candidate H(b))
     V_rep(r) = c_r + (1 - q_r) min(Vhat, repair-only) of what is left if r fails, kappas kept
     """
@@ -104,8 +107,9 @@ def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
     block = stack(problem.measurements)
     found = scores(block, b, now.wants, len(now.repairs))
     open_tests = np.isfinite(now.tests)
-    by_class = np.where(open_tests, found.by_class / now.tests, 0.0)
-    by_candidate = np.where(open_tests, found.by_candidate / now.tests, 0.0)
+    net = np.maximum(now.tests - now.shared @ found.shares, MINUTE_FLOOR)
+    by_class = np.where(open_tests, found.by_class / net, 0.0)
+    by_candidate = np.where(open_tests, found.by_candidate / net, 0.0)
     least = NO_NEWS if block.table.dtype == np.float64 else 20.0 * NO_NEWS
     informs = bool(
         max(found.by_class[open_tests].max(initial=0.0), found.by_candidate[open_tests].max(initial=0.0))
@@ -121,6 +125,7 @@ def weigh(problem: Problem, belief: np.ndarray, paid: Paid) -> Weighed:
         now=now,
         belief=b,
         scores=found,
+        net=net,
         score=score,
         nats=found.by_class if use_class else found.by_candidate,
         cost_to_go=cbar + min(terms),

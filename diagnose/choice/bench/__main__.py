@@ -89,11 +89,19 @@ def ratio(oracle: ModuleType, instance: Instance, policy: Policy, best: float) -
     """Expected minutes of a policy over the least possible."""
     problem = instance.problem
 
-    def act(belief: np.ndarray) -> tuple[str, int]:
-        sort, option = policy(problem, belief, Paid())
+    def act(belief: np.ndarray, opened: int) -> tuple[str, int]:
+        places = frozenset(f"p{k}" for k in range(len(instance.access)) if opened >> k & 1)
+        sort, option = policy(problem, belief, Paid(places=places))
         return ("test" if sort == "measure" else "repair", int(option[1:]))
 
-    return float(oracle.policy_cost(instance.prior, instance.tests, instance.repairs, act)) / best
+    covers = oracle.Covers(instance.access, instance.test_covers, instance.repair_covers)
+    return float(oracle.policy_cost(instance.prior, instance.tests, instance.repairs, act, covers)) / best
+
+
+def least_minutes(oracle: ModuleType, instance: Instance) -> float:
+    """Expected minutes of the optimum, by the independent dynamic program."""
+    covers = oracle.Covers(instance.access, instance.test_covers, instance.repair_covers)
+    return float(oracle.optimum(instance.prior, instance.tests, instance.repairs, covers)[-1])
 
 
 def families(instances: int, seed: int, baselines: int) -> None:
@@ -108,7 +116,7 @@ def families(instances: int, seed: int, baselines: int) -> None:
     for family, make in FAMILIES.items():
         made = [make(np.random.default_rng([seed, i, 17])) for i in range(instances)]
         began = time.perf_counter()
-        best = [float(oracle.optimum(m.prior, m.tests, m.repairs)[-1]) for m in made]
+        best = [least_minutes(oracle, m) for m in made]
         took = time.perf_counter() - began
         print(f"{family}: optimum {1000 * took / instances:.0f} ms an instance")
         for name, (policy, count) in rules.items():

@@ -1,4 +1,4 @@
-"""Four families of small exact problems: deterministic many-valued tests, perfect shared repairs.
+"""Families of small exact problems: deterministic many-valued tests, perfect shared repairs.
 
 Only generates; the optimum is computed by an independent program that lives with the tests.
 """
@@ -15,11 +15,18 @@ from diagnose.choice.problem import MeasurementOption, Problem, RepairOption
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Instance:
-    """prior (n,); tests: (labels (n,), minutes); repairs: (cures (n,) bool, minutes)."""
+    """prior (n,); tests: (labels (n,), minutes); repairs: (cures (n,) bool, minutes).
+
+    access         minutes to open each cover, paid once; none in the four families of before
+    test_covers    index of the cover over each test, -1 for none; repair_covers: over each repair
+    """
 
     prior: np.ndarray
     tests: tuple[tuple[np.ndarray, float], ...]
     repairs: tuple[tuple[np.ndarray, float], ...]
+    access: tuple[float, ...] = ()
+    test_covers: tuple[int, ...] = ()
+    repair_covers: tuple[int, ...] = ()
 
     @property
     def problem(self) -> Problem:
@@ -28,15 +35,25 @@ class Instance:
             prior=self.prior,
             measurements=tuple(
                 MeasurementOption(
-                    f"t{i}", (label[None, :] == np.unique(label)[:, None]).astype(float), minutes
+                    f"t{i}",
+                    (label[None, :] == np.unique(label)[:, None]).astype(float),
+                    minutes,
+                    places=_behind(self.test_covers, i),
                 )
                 for i, (label, minutes) in enumerate(self.tests)
             ),
             repairs=tuple(
-                RepairOption(f"r{i}", cured.astype(float), minutes, "try")
+                RepairOption(
+                    f"r{i}", cured.astype(float), minutes, "try", places=_behind(self.repair_covers, i)
+                )
                 for i, (cured, minutes) in enumerate(self.repairs)
             ),
+            access={f"p{k}": minutes for k, minutes in enumerate(self.access)},
         )
+
+
+def _behind(covers: tuple[int, ...], i: int) -> tuple[str, ...]:
+    return (f"p{covers[i]}",) if covers and covers[i] >= 0 else ()
 
 
 def random_tests(rng: np.random.Generator) -> Instance:
@@ -94,11 +111,36 @@ def parity(rng: np.random.Generator) -> Instance:
     return Instance(prior, tuple(tests), repairs)
 
 
+def covered(rng: np.random.Generator) -> Instance:
+    """Wiring in a chain behind three covers: what opens a test opens the repairs and tests beside it."""
+    n = 12
+    access = tuple(float(m) for m in rng.uniform(3.0, 12.0, 3))
+    at = np.sort(rng.integers(-1, 3, n))  # neighbours on the wire lie behind one cover; -1 lies open
+    points = [i for i in range(1, n) if rng.random() < 0.8]
+    tests = [((np.arange(n) < i).astype(int), float(rng.uniform(0.5, 4.0))) for i in points]
+    repairs, places, start = [], [], 0
+    while start < n:
+        size = int(rng.integers(1, 3))
+        cured = (np.arange(n) >= start) & (np.arange(n) < start + size)
+        repairs.append((cured, float(rng.uniform(3.0, 25.0))))
+        places.append(int(at[start]))
+        start += size
+    return Instance(
+        rng.dirichlet(np.ones(n)),
+        tuple(tests),
+        tuple(repairs),
+        access,
+        tuple(int(at[i]) for i in points),
+        tuple(places),
+    )
+
+
 FAMILIES: Mapping[str, Callable[[np.random.Generator], Instance]] = {
     "random": random_tests,
     "chain": chain,
     "expensive": expensive,
     "parity": parity,
+    "covered": covered,
 }
 
 
