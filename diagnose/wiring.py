@@ -24,7 +24,7 @@ from diagnose.bike.fuse_lamp import fuse_lamps
 from diagnose.bike.mending import repairs
 from diagnose.bike.model import Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.swaps import Twins, swaps
-from diagnose.bike.view import view
+from diagnose.bike.view import spoken_of, view
 from diagnose.bike.way import Stretch, way
 from diagnose.catalogue.differences import Difference
 from diagnose.catalogue.model import Library
@@ -33,17 +33,17 @@ from diagnose.differing import ELECTRIC, lay_over
 from diagnose.errors import UsageError, unknown
 from diagnose.predictions.complaints import complaint_chance, how_common, told
 from diagnose.predictions.compute import Found, Predictor
+from diagnose.predictions.planned import kept, nats
 from diagnose.predictions.situations import Solved
 from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.swapping import twins
 from diagnose.predictions.table import Table
-from diagnose.ties import in_order
 from diagnose.widening import WideWorld, choose_pairs
 
 # What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
 BATTERY_EMF_SD = 0.25  # V of a 12 V battery (estimate: 12.4 to 12.9 V rested)
 PLANNED_AT_MOST = 300
-LEAST_NATS = 0.004  # a measurement that tells less than this about the plausible suspects is not planned
+LEAST_NATS = 0.001  # a measurement that tells less than this about the plausible suspects is not planned
 DIFFERING_KEPT = 3  # of one bike as it was said to be, kept with their predictions
 PLANS_KEPT = 64  # lists of what is worth measuring, by complaints, state of the job and kit
 WIDE_KEPT = 4  # sets of wider suspects kept with their predictions
@@ -202,14 +202,7 @@ class BikeWorld:
 
     def complaint_functions(self, complaints: Sequence[str]) -> set[str]:
         """Functions that the complaints speak of."""
-        out: set[str] = set()
-        for name in complaints:
-            c = self.library.complaints[name]
-            for s in (*c.any_of, *c.all_of):
-                for f in self.spec.functions.values():
-                    if s.function and (f.id == s.function or s.function in f.roles):
-                        out.add(f.id)
-        return out
+        return {f for c in complaints for f in spoken_of(self.spec, self.library.complaints[c])}
 
     def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
         key = (tuple(complaints), job, kit)
@@ -229,10 +222,11 @@ class BikeWorld:
         weights /= weights.sum()
         chosen = [m.id for m in self._worth_computing(complaints, weights, kit)]
         table = self.table(job, chosen)
-        gains = {k: _nats(weights, table.columns[k].outcomes) for k in chosen}
-        keep = [k for k in chosen if gains[k] >= LEAST_NATS]
-        rates = np.array([gains[k] / (self.measurements[k].minutes + 0.3) for k in keep])
-        keep = [keep[i] for i in in_order(rates)[:PLANNED_AT_MOST]]
+        gains = {k: nats(weights, table.columns[k].outcomes) for k in chosen}
+        telling = [k for k in chosen if gains[k] >= LEAST_NATS]
+        rates = np.array([gains[k] / (self.measurements[k].minutes + 0.3) for k in telling])
+        outcomes = [np.asarray(table.columns[k].outcomes) for k in telling]
+        keep = [telling[i] for i in kept(weights, outcomes, rates, PLANNED_AT_MOST)]
         if store is not None:
             store.put_value("planned", keep)
             store.put_columns("columns", {k: table.columns[k] for k in keep})
@@ -483,14 +477,3 @@ class _Measurements(dict[str, Measurement]):
     def get(self, key: str, default: Any = None) -> Any:
         """As of a dict; also what was parsed before."""
         return super().get(key, self._parsed.get(key, default))
-
-
-def _nats(weights: np.ndarray, outcomes: np.ndarray | None) -> float:
-    """Expected information about the candidates of one measurement, in nats; 0 for one not planned with."""
-    if outcomes is None:
-        return 0.0
-    joint = outcomes * weights
-    total = joint.sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = np.where(joint > 0, joint * np.log(outcomes / total[:, None]), 0.0)
-    return float(terms.sum())

@@ -304,6 +304,19 @@ def test_confirming_is_worth_what_it_is_expected_to_spare():
     assert next_act(problem, belief, Paid(), replace(BARE, harm_min=0.99 * worth)).sort == "repair"
 
 
+def test_a_dear_part_is_worth_a_dearer_confirmation():
+    """By hand: the same 0.19 of a wrong repair spares its minutes and its price as well."""
+    problem, belief = two_suspects(), np.array([0.8, 0.2])
+    spared, minutes = 0.2 * 0.95, 8.0
+    dear = replace(problem, measurements=(replace(problem.measurements[0], minutes=minutes),))
+    missing = minutes / spared - 30.0  # what the price has to make up for
+    assert missing > 0.0
+    limits = replace(BARE, harm_min=30.0, price_min=1.0, hopeless=0.0)
+    for price, sort in ((0.9 * missing, "repair"), (1.1 * missing, "measure")):
+        priced = replace(dear, repairs=(replace(dear.repairs[0], price=price), *dear.repairs[1:]))
+        assert next_act(priced, belief, Paid(), limits).sort == sort, price
+
+
 def test_what_is_cheap_but_hardly_ever_it_does_not_go_before_what_is_likely():
     """0.01 min at 0.1 % goes before twelve minutes at 20 % by minutes alone; nobody would do that."""
     problem = Problem(

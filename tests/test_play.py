@@ -419,3 +419,18 @@ def test_a_severity_drawn_between_lies_within_half_way_to_its_neighbours() -> No
     assert all(f.repairs == w.candidates[worst].faults[0].repairs for f in drawn)
     open_wire = next(i for i, c in enumerate(w.candidates) if c.id == "key_feed.broken")
     assert drawn_between(w, open_wire, rng, "dash_dead") is w.candidates[open_wire]
+
+
+@pytest.mark.parametrize("hidden", ["rear_plug_tail.poor=21ohm", "rear_plug_tail.poor=5.6ohm"])
+def test_no_job_ends_with_nothing_found_before_each_lamp_that_was_meant_was_looked_at(hidden: str) -> None:
+    rulebase, wording, w = opened().rulebase, opened().wording, world("trail_single")
+    truth = next(i for i, c in enumerate(w.candidates) if c.id == hidden)
+    told = playing.play(
+        w,
+        rulebase,
+        wording,
+        {**playing.AS_KNOWN, "complaints": ["lamp_dim"], "kit": "meter"},
+        OwnPlayer(w, w.candidates[truth]),
+        lambda r: bool(w.cures(r)[truth] > 0.5),
+    )
+    assert told.outcome == "repaired" and any(a.right for a in told.advice), told

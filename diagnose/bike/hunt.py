@@ -137,21 +137,27 @@ def _at_plugs(built: Build, element: Element) -> tuple[str, str, tuple[str, ...]
 
 
 def ways_to_chargers(built: Build) -> tuple[tuple[str, str], ...]:
-    """(terminal, terminal) of each connector way between a winding and the charger that it feeds.
+    """(terminal, terminal) of what lies between a winding and its charger: each plug, and the wire after it.
 
-    Volts lost across it, engine running and both halves joined, tell a bad way from winding and charger: an
-    ohmmeter would have to go to the charger's own pins while it is plugged in.
+    Volts lost across it, engine running and all joined, tell a bad way from winding and charger: an ohmmeter
+    would have to go to the charger's own pins while it is plugged in, and what stands there against ground
+    hangs on how the charger holds it.
     """
     spec = built.spec
-    chargers = {p.id for p in spec.parts.values() if spec.kinds[p.kind].word == "charger"}
-    entries = {n for point, n in spec.nodes.items() if point.partition(".")[0] in chargers}
-    entries -= {spec.nodes[p] for p in spec.body.values()}
+    bodies = {spec.nodes[p] for p in spec.body.values()}
+    chargers = [p for p in spec.parts.values() if spec.kinds[p.kind].word == "charger"]
+    pins = [f"{p.id}.{t}" for p in chargers for t in spec.kinds[p.kind].terminals]
     found: dict[tuple[str, str], None] = {}
     for winding in built.windings:
         for end in (built.elements[winding].plus, built.elements[winding].minus):
             met, joined, _ = _wires_from(built, end)
-            if joined & entries:
+            entry = next((pin for pin in pins if spec.nodes[pin] in joined - bodies), "")
+            if entry and met:
                 found |= dict.fromkeys((f"{way}.a", f"{way}.b") for way, _ in met)
+                last, near = met[-1]
+                beyond = f"{last}.{'b' if near == 'a' else 'a'}"
+                if spec.nodes[beyond] != spec.nodes[entry]:
+                    found.setdefault((beyond, entry))
     return tuple(found)
 
 

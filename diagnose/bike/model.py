@@ -208,6 +208,8 @@ class BikeView:
     # fuse -> rated watts of the lamp that takes its place while a short is hunted
     fuse_lamps: Mapping[str, float] = field(default_factory=dict)
     left_on: tuple[str, ...] = ()  # complaints that something works where it should not
+    # complaint -> looks (measurement ids) at each function that it speaks of
+    looks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def home(self, m: Measurement) -> str:
         """Where the tip of the ground side stays in a measurement: black, with plus at the frame red."""

@@ -11,6 +11,7 @@ from diagnose.bike.model import BikeView, FunctionView, PointView
 from diagnose.bike.points import components_at
 from diagnose.bike.wired import wired_units
 from diagnose.catalogue.model import Complaint, Instrument
+from diagnose.catalogue.spec import BikeSpec
 
 
 def wire_colours(built: Build) -> dict[str, str]:
@@ -49,6 +50,21 @@ def _side(built: Build, point: str) -> str:
         beyond = [c for c in components_at(built, point) if c != component]
         return f"{spec.parts[beyond[0]].title} side" if len(beyond) == 1 else told
     return told
+
+
+def spoken_of(spec: BikeSpec, complaint: Complaint) -> tuple[str, ...]:
+    """Functions that a complaint speaks of, by their ids or by what they are for."""
+    named = {s.function for s in (*complaint.any_of, *complaint.all_of) if s.function}
+    return tuple(f.id for f in spec.functions.values() if f.id in named or named & {*f.roles})
+
+
+def _looks(built: Build, instruments: Mapping[str, Instrument], complaint: Complaint) -> tuple[str, ...]:
+    functions = (built.spec.functions[f] for f in spoken_of(built.spec, complaint))
+    return tuple(
+        observe(built, instruments, f.id, as_condition(built, f.when)).id
+        for f in functions
+        if f.kind != "charge"
+    )
 
 
 def view(
@@ -107,6 +123,7 @@ def view(
         ground=spec.ground if spec.has_battery else "",
         wired=wired_units(spec),
         fuse_lamps=fuse_lamps,
+        looks={c: _looks(built, instruments, complaints[c]) for c in spec.complaints if c in complaints},
         triggers={
             c: complaints[c].intermittent
             for c in spec.complaints

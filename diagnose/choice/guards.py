@@ -132,7 +132,8 @@ def _runners_up(weighed: Weighed, leave: int = -1) -> tuple[tuple[str, float, fl
 def _confirming(weighed: Weighed, repair: int, limits: Limits) -> int:
     """The affordable test that tells this repair's candidates from all others; -1 if none does.
 
-    All that is won is the chance that the work is in vain and the test says so; that is worth `harm_min`.
+    All that is won is the chance that the work is in vain and the test says so; that is worth `harm_min`, and
+    what the part costs.
     """
     now = weighed.now
     block = stack(now.problem.measurements)
@@ -143,7 +144,8 @@ def _confirming(weighed: Weighed, repair: int, limits: Limits) -> int:
     limit = max(limits.patience_min, float(now.cost[repair]))
     fit = (apart >= limits.separates) & (weighed.net <= limit)
     wrong = weighed.belief * (1.0 - now.cures[repair])
-    fit &= limits.harm_min * _spared(block, cured, wrong) >= weighed.net
+    harm = limits.harm_min + limits.price_min * now.repairs[repair].price
+    fit &= harm * _spared(block, cured, wrong) >= weighed.net
     if not fit.any():
         return -1
     # information grows roughly with the square of the distance

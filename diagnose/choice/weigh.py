@@ -37,6 +37,7 @@ class Limits:
     separates     a test counts as confirming if its outcomes differ this much in total variation
     patience_min  a confirming test may cost this or the repair's own minutes, whichever is more
     harm_min      minutes that a wrong repair is as bad as, besides its own: what a confirming test may spare
+    price_min     minutes that a unit of money spent on a wrong part is as bad as, besides
     second_method a part that cannot be returned wants this many independent readings for it
     support       [nats] by which a reading must speak for it to be counted (as beliefs.evidence.supports)
     exact         search exactly when few candidates and near-certain outcomes remain
@@ -55,7 +56,8 @@ class Limits:
     tells_apart: float = 0.5
     separates: float = 0.15
     patience_min: float = 10.0
-    harm_min: float = 30.0
+    harm_min: float = 60.0
+    price_min: float = 1.0
     second_method: int = 2
     support: float = 1.0
     exact: bool = True

@@ -104,6 +104,11 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
     asking_anew = bool(state.setting.complaints) and state.held is None and not state.insisted
     if asking_anew and is_surprising(state.belief):
         return _still_there(turn)
+    if act.option == planning.NOTHING_FOUND and state.held is None:
+        for look in planning.not_looked_at(means.world, state, blocked):
+            allowed = permit(means, state, means.world.measurements[look])
+            if not allowed.blocked or (confirmation(allowed, look) and not is_closed(allowed, state)):
+                return propose(turn, means.world.measurements[look], "measure", judged=allowed)
     ends = (
         advice.nothing_found(means, state)
         if act.option == planning.NOTHING_FOUND

@@ -6,7 +6,7 @@ tell comes from the world; what is worth doing is decided by `choice` alone.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 from weakref import WeakKeyDictionary
@@ -262,6 +262,18 @@ def closed_because(world: World, state: State, measurement: str) -> str:
     if (m.engine_runs or m.condition.engine == "cranking") and not state.setting.engine_may_run:
         return "engine"
     return ""
+
+
+def not_looked_at(world: World, state: State, shut: Collection[str]) -> tuple[str, ...]:
+    """Looks at functions that the complaints speak of and that nobody has had yet, quickest first.
+
+    shut  measurements that a rule blocks
+    """
+    asked = dict.fromkeys(m for c in state.setting.complaints for m in world.view.looks.get(c, ()))
+    taken = {r.measurement for r in state.readings}
+    left = [m for m in asked if m in world.measurements and m not in taken and m not in shut]
+    left = [m for m in left if m not in state.paid.used and not closed_because(world, state, m)]
+    return tuple(sorted(left, key=lambda m: minutes_for(world, state, world.measurements[m])))
 
 
 def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], tuple[RepairOption, ...]]:
