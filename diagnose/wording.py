@@ -88,6 +88,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "after_swap": ("functions",),
     "do_lamp_in_fuse": ("what", "watts"),
     "do_posts": ("plus", "minus"),
+    "do_ac_volts_joined": ("plus", "minus"),
     "look_at": ("what",),
     "points_to": ("reading", "suspects"),
     "prove_meter": (),

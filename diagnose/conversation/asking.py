@@ -130,8 +130,9 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
             lines.append(words.say("do_lamp_in_fuse", skill, what=fuse, watts=watts))
         elif m.plus:
             values = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
-            posts = names.is_posts(world, m)
-            lines.append(words.say("do_posts" if posts else f"do_{m.kind}", skill, **values))
+            doing = "do_posts" if names.is_posts(world, m) else f"do_{m.kind}"
+            doing += "_joined" if m.kind == "ac_volts" and not m.condition.apart else ""
+            lines.append(words.say(doing, skill, **values))
             if m.text:
                 lines.append(m.text)
         elif m.what == "battery":
