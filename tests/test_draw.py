@@ -90,6 +90,20 @@ def test_every_wire_is_drawn_once_with_its_colour(bike):
     assert len(drawn) == len(seen) and len(seen) >= 20
 
 
+@pytest.mark.parametrize("bike", BIKES)
+def test_a_lamp_symbol_stands_for_a_light_and_not_for_its_holder(bike):
+    """As many lamp symbols as the netlist has things that light, of lamps and LEDs in parts of their own."""
+    built = built_of(bike)
+    kinds, parts = built.spec.kinds, built.spec.parts
+    own = [
+        e for e in built.netlist.elements if kinds[parts[e.id.partition(".")[0]].kind].word in ("lamp", "led")
+    ]
+    light = {e.id for e in own if e.law != "resistor"}
+    shown = [i for i in items(whole(bike)) if i.sort in ("lamp", "led")]
+    assert 0 < len(shown) <= len(light)
+    assert not [i for i in shown if i.by == "ground"]
+
+
 def test_bikes_are_all_tried():
     assert len(BIKES) >= 9
 

@@ -272,6 +272,8 @@ def _sort(loom: Loom, element: str, word: str, is_way: bool, is_load: bool) -> s
         return "plug" if is_way else "splice"
     if word == "relay":
         return "coil" if is_load else "switch"
+    if word in ("lamp", "led") and law == "resistor":
+        return "joint"  # its holder's contact
     if law == "diode" and word not in ("led", "charger"):
         return "diode"
     return SYMBOLS.get(word) or BOXES.get(word, "unit")
@@ -281,7 +283,8 @@ def _joined(items: tuple[Item, ...], item: Item) -> tuple[Item, ...]:
     """Items with one more; two elements of one part in a row are one item."""
     if items and items[-1].part == item.part and items[-1].by in ("", item.by):
         last = items[-1]
-        return (*items[:-1], replace(item, is_open=item.is_open or last.is_open, sort=last.sort))
+        sort = item.sort if last.sort == "joint" else last.sort  # of a lamp in its holder the lamp is shown
+        return (*items[:-1], replace(item, is_open=item.is_open or last.is_open, sort=sort))
     return (*items, item)
 
 
