@@ -145,8 +145,16 @@ def test_numbers_of_the_list_and_decimal_commas_are_told_apart_in_a_complaint(tm
     shown, session = talk(tmp_path / "one", ["horn is silent, batt 12,1"])
     assert session.state.setting.complaints == ("horn_dead",)
     assert "battery volts: 12.1 V" in shown
-    _, session = talk(tmp_path / "two", ["list", "1,2"])
-    assert len(session.state.setting.complaints) == 2
+    for n, typed in enumerate(("1,2", "1 2", "1; 2")):
+        _, session = talk(tmp_path / f"two{n}", ["list", typed])
+        assert len(session.state.setting.complaints) == 2, typed
+
+
+def test_several_answers_by_number_need_no_comma_and_are_no_reading(tmp_path):
+    """Two numbers with a blank between name no test point, whatever numbers its title holds."""
+    shown, session = talk(tmp_path, ["headlamp", "1", "meter", "mechanic", "2 3"])
+    assert sum(yes for _, yes in session.state.setting.history) == 2
+    assert not session.state.readings and "Understood" not in shown
 
 
 def test_help_tells_every_command(tmp_path):

@@ -109,7 +109,7 @@ def _items(part: str, terms: _Terms) -> list[Item]:
     name = part[: number.start()].strip(" :=") if number else ""
     if number is None and (number := _NUMBER_FIRST.match(part)) is not None:
         name = part[number.end() :]
-    if number is not None and name:
+    if number is not None and re.search(r"[a-z]", name, re.IGNORECASE):  # '2 5' names nothing
         return [_measured(terms.world, part, name, number[0].strip(), terms.words)]
     return _watched(part, terms)
 

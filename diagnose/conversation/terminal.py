@@ -345,7 +345,6 @@ class _Talk:
     def _complain(self, line: str) -> None:
         """Complaints in the rider's own words: what could mean several is asked back as a short list."""
         from diagnose.conversation.intake import complaints_meant
-        from diagnose.conversation.shorthand import COMMA
 
         ids = [c for c, _ in self.choices()]
         titles = dict(self.choices())
@@ -353,10 +352,7 @@ class _Talk:
             self.narrowed, self.meant = [], []
             self._list([titles[c] for c in ids])
             return
-        # '1,4' picks two of the list; in 'horn dead, batt 12,7' the last comma is a decimal one
-        commas = "," if re.fullmatch(r"[\d\s,]+", line) else COMMA
-        parts = [part.strip() for part in re.split(commas, line)]
-        said = ", ".join(self._numbered(part, self.narrowed or ids) for part in parts)
+        said = ", ".join(self._numbered(part, self.narrowed or ids) for part in _parts(line))
         found = complaints_meant(self.session.world, said, self.session.wording)
         several = next((few for _, few in found if len(few) > 1), [])
         if several and all(few for _, few in found):
@@ -375,7 +371,7 @@ class _Talk:
         ids = [c for c, _ in self.choices()]
         answer = line
         if ids and asked.get("several"):
-            answer = ", ".join(self._numbered(part.strip(), ids) for part in line.split(","))
+            answer = ", ".join(self._numbered(part, ids) for part in _parts(line))
         elif ids:
             answer = self._numbered(line, ids)
         steps = self.session.state.steps
@@ -449,6 +445,14 @@ class _Talk:
             return {"as_drawn": line[9:].strip()}
         said = split_words(line)
         return {said[0]: said[1]} if said else None
+
+
+def _parts(line: str) -> list[str]:
+    """'1,4' and '1 4' pick two of a list; in 'horn dead, batt 12,7' the last comma is a decimal one."""
+    from diagnose.conversation.shorthand import COMMA
+
+    numbers = re.fullmatch(r"[\d\s,;]+", line) is not None
+    return [part.strip() for part in re.split(r"[\s,;]+" if numbers else COMMA, line) if part.strip()]
 
 
 def _holds(text: str, word: str) -> bool:
