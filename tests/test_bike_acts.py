@@ -182,6 +182,22 @@ def test_every_function_is_watched_in_its_own_condition() -> None:
     assert "volts:battery.plus:battery.minus@engine=5000,key=run" in planned()
 
 
+@pytest.mark.parametrize("bike", ["road_four", "pump_twin", "road_twin", "trail_single", "commuter_single"])
+def test_an_engine_that_is_to_run_has_its_ignition_on_and_no_button_held(bike: str) -> None:
+    own = world(bike)
+    spec = own.spec
+    first = next(f for f in spec.functions.values() if f.kind == "spark")
+    needed = {
+        (c, p) for c, p in as_condition(own.built, first.when).controls if p not in ("pressed", "pulled")
+    }
+    stops = {f.id for f in spec.functions.values() if f.kind == "stop"}
+    running = [m for m in own.measurements.values() if m.engine_runs and m.what not in stops]
+    assert len(running) >= 4
+    for m in running:
+        assert needed <= set(m.condition.controls), m.id
+        assert ("start", "pressed") not in m.condition.controls, m.id
+
+
 def test_every_bench_test_of_the_knowledge_is_planned() -> None:
     w = world()
     wanted = [(p.id, t) for p in w.spec.parts.values() for t in w.spec.kinds[p.kind].tests]

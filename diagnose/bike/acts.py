@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
-from diagnose.bike.currents import Service, as_condition, is_lit, need_condition, working_condition
+from diagnose.bike.currents import HELD, Service, as_condition, is_lit, need_condition, working_condition
 from diagnose.bike.hunt import (
     beside_the_lamps,
     carries_starter,
@@ -418,7 +418,11 @@ def _bench(
     if test.apart and part.unplugs:
         apart = (part.unplugs,)
     passive = test.instrument in ("ohms", "diode")
-    condition = Condition((), test.engine, (), apart, battery=not passive)
+    # an engine turns by itself only with its ignition on
+    sparks = [f for f in built.spec.functions.values() if f.kind == "spark" and test.engine != "off"]
+    on = as_condition(built, sparks[0].when).controls if sparks else ()
+    on = tuple((c, p) for c, p in on if p not in HELD or test.engine == "cranking")
+    condition = Condition(on, test.engine, (), apart, battery=not passive)
     m = two_point(
         built,
         instruments,

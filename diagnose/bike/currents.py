@@ -20,6 +20,7 @@ from diagnose.circuit.netlist import Case
 from diagnose.circuit.solve import Compiled, compile_netlist, settle_cases
 
 RESTING_AMPERES = 0.3  # A: clocks and lamps of the clocks take hours to draw off a surface charge (estimate)
+HELD = frozenset({"pressed", "pulled"})  # positions that spring back when they are let go
 WORKING_AMPERES = 1.5  # A: a brake lamp's current, the least that tells of a battery in a minute (estimate)
 
 
@@ -137,7 +138,7 @@ def battery_rests(built: Build, service: Service, condition: Condition) -> bool:
 
 def is_held(condition: Condition) -> bool:
     """Whether a button or lever must be held for a condition."""
-    return bool({"pressed", "pulled"} & {position for _, position in condition.controls})
+    return bool(HELD & {position for _, position in condition.controls})
 
 
 def working_condition(built: Build, service: Service) -> Condition | None:
