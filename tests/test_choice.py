@@ -662,3 +662,13 @@ def test_variable_elimination_gives_the_known_answers_of_the_sprinkler_network(t
     )
     assert network.eliminate(states, factors, "rain", {"wet": "yes"})[0] == pytest.approx(0.7079, abs=5e-5)
     assert network.eliminate(states, factors, "wet", {})[0] == pytest.approx(0.6471, abs=5e-5)
+
+
+def test_a_benchmark_goes_on_with_the_likeliest_repair_a_minute_where_the_rule_would_stop():
+    """Nothing to measure and ten faint suspects: the rule stops, a harness whose jobs end with a cure cannot."""
+    chances = np.array([0.19, *[0.09] * 9])
+    repairs = tuple(repair_option(f"r{k}", np.arange(10) == k, 20.0 + k) for k in range(10))
+    problem = Problem(chances / chances.sum(), (), repairs)
+    limits = replace(BARE, faint=0.5)
+    assert next_act(problem, problem.prior, Paid(), limits).sort == "stop"
+    assert rate_rule(limits)(problem, problem.prior, Paid()) == ("repair", "r0")
