@@ -665,7 +665,7 @@ def test_variable_elimination_gives_the_known_answers_of_the_sprinkler_network(t
 
 
 def test_a_benchmark_goes_on_with_the_likeliest_repair_a_minute_where_the_rule_would_stop():
-    """Nothing to measure and ten faint suspects: the rule stops, a harness whose jobs end with a cure cannot."""
+    """Nothing to measure, ten faint suspects: the rule stops; where jobs end with a cure nobody can."""
     chances = np.array([0.19, *[0.09] * 9])
     repairs = tuple(repair_option(f"r{k}", np.arange(10) == k, 20.0 + k) for k in range(10))
     problem = Problem(chances / chances.sum(), (), repairs)

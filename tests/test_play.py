@@ -434,3 +434,19 @@ def test_no_job_ends_with_nothing_found_before_each_lamp_that_was_meant_was_look
         lambda r: bool(w.cures(r)[truth] > 0.5),
     )
     assert told.outcome == "repaired" and any(a.right for a in told.advice), told
+
+
+def test_on_a_sound_bike_the_spark_itself_is_looked_at_before_a_long_search() -> None:
+    """Common practice, no source: see whether it sparks at all before the whole ignition is unplugged."""
+    rulebase, wording, w = opened().rulebase, opened().wording, world()
+    told = playing.play(
+        w,
+        rulebase,
+        wording,
+        {**playing.AS_KNOWN, "complaints": ["no_spark"], "kit": "meter"},
+        OwnPlayer(w, w.candidates[w.no_fault]),
+        lambda r: False,
+    )
+    assert (told.outcome, told.advice) == ("stopped", ())
+    assert any(m.startswith("observe:spark@") for m in told.asked)
+    assert told.tool_steps <= 8

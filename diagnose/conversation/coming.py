@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from diagnose.beliefs.evidence import is_surprising
+from diagnose.bike.acts import BARE_HANDED
 from diagnose.bike.model import Measurement
 from diagnose.conversation import (
     advice,
@@ -31,6 +32,7 @@ from diagnose.conversation.state import Open, State, with_setting
 from diagnose.errors import ObservationError
 
 MOST_RECHECKS = 2
+LOOK_AFTER = 6  # readings with a tool after which what was complained of is looked at itself (estimate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,11 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
         before = estimates.told(means, state)
         return _with_estimate(advance(turn.then(replace(state, estimated=True)), hint), before)
     act = planning.plan(means.world, state, blocked).act
+    long = act.sort == "measure" and planning.measured_so_far(means.world, state) >= LOOK_AFTER
+    if act.option == planning.NOTHING_FOUND or long:
+        looking = _look(turn, act.option) if state.held is None and not state.calm else None
+        if looking is not None:
+            return looking
     if act.sort == "measure":
         turn = propose(turn, means.world.measurements[act.option], "measure", judged=found.get(act.option))
         return _with(turn, together.offered(means, state, together.beside(means, state, act, found)))
@@ -104,17 +111,28 @@ def advance(turn: Turn, hint: str = "", lead: Iterable[Event] = ()) -> Turn:
     asking_anew = bool(state.setting.complaints) and state.held is None and not state.insisted
     if asking_anew and is_surprising(state.belief):
         return _still_there(turn)
-    if act.option == planning.NOTHING_FOUND and state.held is None:
-        for look in planning.not_looked_at(means.world, state, blocked):
-            allowed = permit(means, state, means.world.measurements[look])
-            if not allowed.blocked or (confirmation(allowed, look) and not is_closed(allowed, state)):
-                return propose(turn, means.world.measurements[look], "measure", judged=allowed)
     ends = (
         advice.nothing_found(means, state)
         if act.option == planning.NOTHING_FOUND
         else advice.bare_stop(means, state)
     )
     return turn.then(*ending(proof.close(means, state, "stopped", tuple(ends["candidates"])), ends))
+
+
+def _look(turn: Turn, instead: str) -> Turn | None:
+    """A look at a function that the complaint speaks of and nobody has had yet; None if there is none.
+
+    Before nothing is found, and before still another reading with a tool: it may well be sound by now.
+    """
+    means, state = turn.means, turn.state
+    measurement = means.world.measurements.get(instead)
+    if measurement is not None and measurement.kind in BARE_HANDED:
+        return None
+    for look in planning.not_looked_at(means.world, state):
+        allowed = permit(means, state, means.world.measurements[look])
+        if not allowed.blocked or (confirmation(allowed, look) and not is_closed(allowed, state)):
+            return propose(turn, means.world.measurements[look], "measure", judged=allowed)
+    return None
 
 
 def _still_there(turn: Turn) -> Turn:

@@ -6,7 +6,7 @@ tell comes from the world; what is worth doing is decided by `choice` alone.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 from weakref import WeakKeyDictionary
@@ -125,7 +125,7 @@ def problem_of(
     measurements, repairs = options(world, state)
     closed = dict(closed_now(world, state))
     closed |= {mid: "blocked" for mid, hard in blocked.items() if hard and mid not in closed}
-    if state.calm and _measured_so_far(world, state) >= MOST_MEASURED:
+    if state.calm and measured_so_far(world, state) >= MOST_MEASURED:
         ids = (m.id for m in measurements if m.id not in closed)
         closed |= {mid: "asleep" for mid in ids if world.measurements[mid].kind not in BARE_HANDED}
     closed |= {mid: why for mid, why in _not_now(world, state).items() if mid not in closed}
@@ -264,14 +264,11 @@ def closed_because(world: World, state: State, measurement: str) -> str:
     return ""
 
 
-def not_looked_at(world: World, state: State, shut: Collection[str]) -> tuple[str, ...]:
-    """Looks at functions that the complaints speak of and that nobody has had yet, quickest first.
-
-    shut  measurements that a rule blocks
-    """
+def not_looked_at(world: World, state: State) -> tuple[str, ...]:
+    """Looks at functions that the complaints speak of and that nobody has had yet, quickest first."""
     asked = dict.fromkeys(m for c in state.setting.complaints for m in world.view.looks.get(c, ()))
     taken = {r.measurement for r in state.readings}
-    left = [m for m in asked if m in world.measurements and m not in taken and m not in shut]
+    left = [m for m in asked if m in world.measurements and m not in taken]
     left = [m for m in left if m not in state.paid.used and not closed_because(world, state, m)]
     return tuple(sorted(left, key=lambda m: minutes_for(world, state, world.measurements[m])))
 
@@ -363,10 +360,10 @@ def _was_seen(world: World, state: State) -> bool:
     said = any(c in world.view.triggers for c in state.setting.complaints)
     if not said or state.setting.shows == "yes" or len(state.readings) >= MOST_ASLEEP:
         return False
-    return _measured_so_far(world, state) < MOST_MEASURED
+    return measured_so_far(world, state) < MOST_MEASURED
 
 
-def _measured_so_far(world: World, state: State) -> int:
+def measured_so_far(world: World, state: State) -> int:
     """How many readings were taken with a tool since it last worked, or came back."""
     count = 0
     for e in reversed(state.evidence):
