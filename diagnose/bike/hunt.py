@@ -106,11 +106,10 @@ def contacts_at_plugs(built: Build) -> tuple[tuple[str, str, Condition], ...]:
             continue
         plus, minus, apart = plugged
         own = spec.controls[control]
-        closed = own.rest if own.rest in closed_in else closed_in[0]
-        parted = (
-            own.rest if own.rest not in closed_in else next(p for p in own.positions if p not in closed_in)
-        )
-        for position in (closed, parted):
+        by_ease = (own.rest, *own.positions)  # as it stands, where that will do
+        closed = [p for p in by_ease if p in closed_in][:1]
+        parted = [p for p in by_ease if p not in closed_in][:1]
+        for position in (*closed, *parted):
             moved = ((control, position),) if position != own.rest else ()
             found.append((plus, minus, Condition(moved, apart=apart, battery=False)))
     return tuple(found)

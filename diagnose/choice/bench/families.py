@@ -17,7 +17,7 @@ from diagnose.choice.problem import MeasurementOption, Problem, RepairOption
 class Instance:
     """prior (n,); tests: (labels (n,), minutes); repairs: (cures (n,) bool, minutes).
 
-    access         minutes to open each cover, paid once; none in the four families of before
+    access         minutes to open each cover, paid once; () where nothing is covered
     test_covers    index of the cover over each test, -1 for none; repair_covers: over each repair
     """
 
