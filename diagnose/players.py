@@ -77,7 +77,10 @@ class OwnPlayer:
 
 
 class NgspicePredictor(Predictor):
-    """A predictor whose operating points are ngspice's: same decks, other solver."""
+    """A predictor whose operating points are ngspice's: same decks, other solver.
+
+    unsolved  operating points that ngspice did not find, taken from our own solver
+    """
 
     unsolved = 0
 
@@ -91,7 +94,7 @@ class NgspicePredictor(Predictor):
         try:
             volts = node_volts(text, run_deck(text))
         except CircuitError:
-            NgspicePredictor.unsolved += 1
+            self.unsolved += 1
             return own
         parts = []
         for part in own.parts:
@@ -115,6 +118,8 @@ class NgspicePlayer:
     """One bike as built, one hidden fault, one user with a meter.
 
     gross  chance that an answer is a slip: the open lead, the wrong terminal, any word
+
+    What ngspice finds no operating point for is answered from our own solution of the same bike, and counted.
     """
 
     def __init__(self, world: BikeWorld, truth: Candidate, rng: np.random.Generator, gross: float = 0.0):
@@ -124,6 +129,7 @@ class NgspicePlayer:
         built = replace(world.built, netlist=drawn, elements={e.id: e for e in drawn.elements})
         self._built, self._world = built, world
         self.chosen = _two(truth)
+        self._unsolved = 0
         self._look_at()
         self._given: dict[tuple[JobState, str, int], str] = {}
         self._slipped_at: set[tuple[JobState, str, int]] = set()
@@ -136,8 +142,14 @@ class NgspicePlayer:
         self.decks = Predictor(*about)  # decks need only the states that devices settle in
         self.predictor = NgspicePredictor(*about, None, self.decks.found())
 
+    @property
+    def unsolved(self) -> int:
+        """How often ngspice found no operating point."""
+        return self._unsolved + self.predictor.unsolved
+
     def cured(self) -> None:
         """From now on the bike is sound."""
+        self._unsolved += self.predictor.unsolved
         self.chosen = self.chosen[:1]
         self._look_at()
 
@@ -175,7 +187,13 @@ class NgspicePlayer:
             row = column.words[self.index]
             return column.choices[int(self.rng.choice(len(row), p=row / row.sum()))]
         text = measurement_deck(self.decks, self.index, job, m, m.id)
-        value = reading(text, run_deck(text))
+        try:
+            value = reading(text, run_deck(text))
+        except CircuitError:
+            self._unsolved += 1
+            own = self.decks.columns(job, [m])[m.id].value
+            assert own is not None
+            value = float(own[self.index])
         return self._shown(m, value)
 
     def _shown(self, m: Measurement, value: float) -> str:
@@ -209,6 +227,11 @@ class Dozing:
     def slips(self) -> int:
         """How often whoever answered slipped."""
         return sum(p.slips for p in (self.sick, self.well) if isinstance(p, NgspicePlayer))
+
+    @property
+    def unsolved(self) -> int:
+        """How often ngspice found no operating point for either."""
+        return sum(p.unsolved for p in (self.sick, self.well) if isinstance(p, NgspicePlayer))
 
     def fails(self) -> bool:
         """Whether it is there now."""

@@ -32,7 +32,10 @@ DRAWS = 8  # of a severity, until the complaint is there
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One played job. truth: candidate id; points: what was told at each step, and whether it was so."""
+    """One played job. truth: candidate id; points: what was told at each step, and whether it was so.
+
+    unsolved  readings that ngspice found no operating point for
+    """
 
     truth: str
     complaint: str
@@ -40,6 +43,7 @@ class Job:
     slips: int
     seconds: float
     points: tuple[Point, ...] = ()
+    unsolved: int = 0
 
     @property
     def first_repair(self) -> bool | None:
@@ -158,8 +162,11 @@ def play_one(
         lambda r: bool(world.cures(r)[truth] > 0.5),
         watch=watching(world, complaint, candidate, points),
     )
-    slips = subject.slips if isinstance(subject, (Dozing, NgspicePlayer)) else 0
-    return Job(candidate.id, complaint, played, slips, time.perf_counter() - began, tuple(points))
+    slips, unsolved = (
+        (subject.slips, subject.unsolved) if isinstance(subject, (Dozing, NgspicePlayer)) else (0, 0)
+    )
+    seconds = time.perf_counter() - began
+    return Job(candidate.id, complaint, played, slips, seconds, tuple(points), unsolved)
 
 
 def run_trial(
@@ -247,6 +254,7 @@ def summary(world: BikeWorld, done: Sequence[Job], **about: Any) -> dict[str, An
         "lost": sum(j.played.outcome == "lost" for j in done),
         "blocked_steps_offered": sum(len(j.played.blocked) for j in done),
         "slips": sum(j.slips for j in done),
+        "unsolved_by_ngspice": sum(j.unsolved for j in done),
         "steps_mean": round(float(np.mean([j.played.steps for j in done])), 2),
         "tool_steps_mean": round(float(np.mean([j.played.tool_steps for j in done])), 2),
         "minutes_mean": round(float(minutes.mean()), 2),
@@ -295,6 +303,10 @@ def trial_text(result: dict[str, Any]) -> str:
         f"  minutes, mean and p90      {result['minutes_mean']}, {result['minutes_p90']}",
         "  complaint                  jobs  found  first right  minutes  tool steps",
     ]
+    if result["unsolved_by_ngspice"]:
+        lines.append(
+            f"  not solved by ngspice      {result['unsolved_by_ngspice']} readings, told by our own circuit"
+        )
     for name, row in result["complaints"].items():
         lines.append(
             f"  {name:<26} {row['jobs']:>4}  {_percent(row['found'])}  "

@@ -284,6 +284,25 @@ def test_what_is_watched_follows_from_the_volts_of_the_other_simulator(
     assert words is not None and m.choices[int(np.argmax(words[player.index]))] == "dead"
 
 
+def test_a_reading_that_ngspice_does_not_solve_is_told_by_our_own_circuit_and_counted(monkeypatch) -> None:
+    def nothing(deck: str) -> dict[str, float]:
+        raise CircuitError("no operating point")
+
+    w = world()
+    player = NgspicePlayer(w, candidate("horn_feed.broken"), np.random.default_rng(5))
+    m = w.parse("volts:battery.plus:battery.minus@")
+    monkeypatch.setattr(players, "run_deck", nothing)
+    told = read_reading(player.answer(m, JobState()), "V")
+    assert 12.0 < told.value < 13.4 and player.unsolved == 1
+    player.cured()
+    assert player.unsolved == 1
+    one = playing.Played("repaired", (), (playing.Advised("try", "x", 0.9, True),), 1, 1, 5.0, 0, ())
+    job = trial.Job("horn_feed.broken", "horn_dead", one, 0, 0.1, unsolved=player.unsolved)
+    told_in_full = summary(w, [job], seed=1, gross=0.05, kit="meter", player="ngspice")
+    assert told_in_full["unsolved_by_ngspice"] == 1
+    assert "not solved by ngspice      1 readings" in trial_text(told_in_full)
+
+
 # ---- trials ----------------------------------------------------------------------------------------
 
 
