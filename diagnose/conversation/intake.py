@@ -413,8 +413,8 @@ def _history(means: Means, state: State, text: str) -> tuple[tuple[str, bool], .
         if len(hits) != 1:
             raise ObservationError(
                 part.strip(),
-                f"any of {', '.join(told)}, or {NO_HISTORY}",
-                f"{next(iter(told), NO_HISTORY)}, or {NO_HISTORY}",
+                f"any of these: {'; '.join(told.values())}; or {NO_HISTORY}",
+                f"{next(iter(told.values()), NO_HISTORY)}, or {NO_HISTORY}",
             )
         yes.add(hits[0])
     return tuple((f, f in yes) for f in sorted(told))
