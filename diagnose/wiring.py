@@ -38,6 +38,7 @@ from diagnose.predictions.situations import Solved
 from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.swapping import twins
 from diagnose.predictions.table import Table
+from diagnose.ties import in_order
 from diagnose.widening import WideWorld, choose_pairs
 
 # What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
@@ -277,7 +278,7 @@ class BikeWorld:
 
     def _suspect_nodes(self, weights: np.ndarray) -> frozenset[str]:
         """Nodes of the parts that hold nearly all of the suspicion."""
-        order = np.argsort(-np.round(weights, 9), kind="stable")  # equal suspects in the order of the list
+        order = in_order(weights)
         enough = order[: int(np.searchsorted(np.cumsum(weights[order]), SUSPICION)) + 1]
         parts = {f.component for i in enough for f in self.candidates[int(i)].faults}
         return self._part_nodes(parts)
