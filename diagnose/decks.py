@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from diagnose.bike.acts import BARE_HANDED
+from diagnose.bike.acts import TOLD_IN_WORDS
 from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import Service, as_condition, is_lit
@@ -32,7 +32,7 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
     raises UsageError for kinds that are watched or looked at, not read
     """
     spec = predictor.built.spec
-    if m.kind in BARE_HANDED:
+    if m.kind in TOLD_IN_WORDS and m.kind != "lamp":
         raise UsageError(
             f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts"
         )

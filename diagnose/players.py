@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from diagnose.bike.acts import BARE_HANDED, STIRS
+from diagnose.bike.acts import STIRS, TOLD_IN_WORDS
 from diagnose.bike.model import Candidate, JobState, Measurement
 from diagnose.circuit.netlist import Element, Netlist
 from diagnose.circuit.solve import Solution
@@ -181,7 +181,7 @@ class NgspicePlayer:
         return self._true(m, job)
 
     def _true(self, m: Measurement, job: JobState) -> str:
-        if m.kind in ("lamp", *BARE_HANDED):
+        if m.kind in TOLD_IN_WORDS:
             column = self.predictor.columns(job, [m])[m.id]
             assert column.words is not None
             row = column.words[self.index]

@@ -253,7 +253,8 @@ class BikeWorld:
         for m in self.measurements.values():
             if stands and m.engine_runs:
                 continue
-            if KITS.index(m.kit) > within or (m.kind == "lamp" and not m.condition.out and kit != "lamp"):
+            meterless = m.kind == "jumper" or (m.kind == "lamp" and not m.condition.out)
+            if KITS.index(m.kit) > within or (meterless and kit != "lamp"):
                 continue
             if m.kind in ("inspect", "ac_volts", "lowest_volts", "worked_volts"):
                 yield m
@@ -261,7 +262,7 @@ class BikeWorld:
             if m.kind == "observe" and not m.condition.apart:
                 yield m
                 continue
-            if m.kind == "swap":
+            if m.kind in ("swap", "jumper"):
                 if near.intersection(self._part_nodes(m.components)):
                     yield m
                 continue

@@ -17,7 +17,7 @@ from diagnose.errors import KnowledgeError, Mark, Problem, unknown
 FORMS = ("beginner", "trade")
 
 _TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
-_ONE_THING = ("observe", "inspect", "amps", "count", "swap", "wiggle", "heat", "wet")
+_ONE_THING = ("observe", "inspect", "amps", "count", "gravity", "swap", "wiggle", "heat", "wet")
 _STIRS = ("wiggle", "heat", "wet")
 _TRIGGERS = ("bars", "bumps", "heat", "wet", "chance")
 _ENDS = ("nothing_found", "unmodelled", "same_to_us", "switch", "works_now")
@@ -41,6 +41,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "no": (),
     **{f"short_{kind}": ("plus", "?minus") for kind in _TWO_POINT},
     **{f"short_{kind}": ("what",) for kind in _ONE_THING},
+    "short_jumper": ("what", "plus", "minus"),
     "short_watched": ("stirred", "plus", "minus"),
     "short_posts": (),
     "short_lamp_in_fuse": ("what",),
@@ -88,6 +89,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "after_swap": ("functions",),
     "do_lamp_in_fuse": ("what", "watts"),
     "do_posts": ("plus", "minus"),
+    "do_jumper": ("plus", "minus", "what"),
     "do_ac_volts_joined": ("plus", "minus"),
     "look_at": ("what",),
     "points_to": ("reading", "suspects"),

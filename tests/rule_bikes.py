@@ -154,7 +154,7 @@ def step(text: str, *also: str, helper: bool = False) -> Measurement:
     """Measurement from its id; also: further components that the tips touch by a joint."""
     body, _, situation = text.partition("@")
     kind, first, *second = body.split(":")
-    if kind in ("observe", "inspect", "amps", "wiggle", "heat", "wet") and not second:
+    if kind in ("observe", "inspect", "amps", "gravity", "wiggle", "heat", "wet") and not second:
         plus, minus, what = "", "", first
     else:
         plus, minus, what = first, second[0], ""

@@ -83,6 +83,8 @@ def test_every_kind_of_the_trade_is_planned() -> None:
         "inspect",
         "amps",
         "swap",
+        "count",
+        "jumper",
     } == set(kinds)
 
 
@@ -109,7 +111,7 @@ def test_planned_measurements_are_complete_and_cost_time() -> None:
     for name, m in planned().items():
         assert m.kit in KITS and m.minutes > 0.0 and m.wait_min >= 0.0, name
         assert (m.unit != "") == (m.kind in UNITS), name
-        assert bool(m.choices) == (m.kind in ("lamp", "observe", "inspect", "swap")), name
+        assert bool(m.choices) == (m.kind in ("lamp", "jumper", "count", "observe", "inspect", "swap")), name
         assert len(set(m.choices)) == len(m.choices)
         if m.kind in TWO_POINT:
             assert m.plus != m.minus, name

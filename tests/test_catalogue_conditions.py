@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -21,19 +23,20 @@ def tiny(tiny_knowledge):
 @pytest.mark.parametrize(
     ("text", "parsed"),
     [
-        ("", ((), "off", (), (), True)),
-        ("  ", ((), "off", (), (), True)),
-        ("key=run", ((("key", "run"),), "off", (), (), True)),
-        ("key=off", ((), "off", (), (), True)),
-        (" key = run , engine = idle ", ((("key", "run"),), "idle", (), (), True)),
-        ("engine=05000", ((), "5000", (), (), True)),
-        ("engine=off,battery=on", ((), "off", (), (), True)),
-        ("battery=off,out=main_fuse,apart=tail_plug", ((), "off", ("main_fuse",), ("tail_plug",), False)),
-        ("out=main_fuse,out=main_fuse", ((), "off", ("main_fuse",), (), True)),
+        ("", ((), "off", (), (), True, ())),
+        ("  ", ((), "off", (), (), True, ())),
+        ("key=run", ((("key", "run"),), "off", (), (), True, ())),
+        ("key=off", ((), "off", (), (), True, ())),
+        (" key = run , engine = idle ", ((("key", "run"),), "idle", (), (), True, ())),
+        ("engine=05000", ((), "5000", (), (), True, ())),
+        ("engine=off,battery=on", ((), "off", (), (), True, ())),
+        ("battery=off,out=main_fuse,apart=tail_plug", ((), "off", ("main_fuse",), ("tail_plug",), False, ())),
+        ("out=main_fuse,out=main_fuse", ((), "off", ("main_fuse",), (), True, ())),
+        ("grounded=tail_lamp.feed", ((), "off", (), (), True, ("tail_lamp.feed",))),
     ],
 )
 def test_a_condition_is_what_differs_from_rest(tiny, text, parsed):
-    assert parse_condition(text, tiny) == parsed
+    assert astuple(parse_condition(text, tiny)) == parsed
 
 
 @pytest.mark.parametrize(
@@ -52,6 +55,7 @@ def test_a_condition_is_what_differs_from_rest(tiny, text, parsed):
         ("engine=99999", "engine='99999' is unknown"),
         ("engine=" + "9" * 5000, "is unknown"),
         ("engine=٣٠٠٠", "is unknown"),
+        ("grounded=tail_lamp.fed", "unknown point 'tail_lamp.fed'; try tail_lamp.feed"),
         ("battery=flat", "battery='flat'; expected on or off"),
     ],
 )
@@ -67,18 +71,22 @@ CONTROLS = {
 }
 
 
-@given(st.permutations(["key=park", "lights=high", "out=f", "apart=c", "engine=idle", "battery=off"]))
+WORDS = ["key=park", "lights=high", "out=f", "apart=c", "engine=idle", "battery=off", "grounded=p.q"]
+
+
+@given(st.permutations(WORDS))
 def test_the_order_of_words_in_a_condition_does_not_matter(words):
-    parsed = parse_words(",".join(words), CONTROLS, ["f"], ("c",))
-    assert parsed == ((("key", "park"), ("lights", "high")), "idle", ("f",), ("c",), False)
+    parsed = parse_words(",".join(words), CONTROLS, ["f"], ("c",), ("p.q",))
+    moved = (("key", "park"), ("lights", "high"))
+    assert astuple(parsed) == (moved, "idle", ("f",), ("c",), False, ("p.q",))
 
 
 @given(st.text(alphabet="key=on,lightsofpark engine0123", max_size=40))
 def test_any_text_is_a_condition_or_refused(text):
     try:
-        controls, engine, _, _, battery = parse_words(text, CONTROLS, [], ())
+        read = parse_words(text, CONTROLS, [], ())
     except UsageError:
         return
-    assert all(position in CONTROLS[name].positions for name, position in controls)
-    assert engine in ("off", "cranking", "idle") or engine.isdigit()
-    assert battery
+    assert all(position in CONTROLS[name].positions for name, position in read.controls)
+    assert read.engine in ("off", "cranking", "idle") or read.engine.isdigit()
+    assert read.battery

@@ -21,7 +21,7 @@ from diagnose.expect import situation as situation_of
 from diagnose.ngspice import find_ngspice, node_volts, reading, run_deck
 from diagnose.quantities import read_reading
 
-WATCHED = ("observe", "inspect", "count", "lamp", "swap")
+WATCHED = ("observe", "inspect", "count", "lamp", "jumper", "gravity", "swap")
 
 
 def sampled(per_kind: int):

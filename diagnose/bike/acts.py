@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from diagnose.bike.aids import aids
 from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import HELD, Service, as_condition, is_lit, need_condition, working_condition
+from diagnose.bike.effort import minutes_of, place_of, set_at
 from diagnose.bike.hunt import (
     beside_the_lamps,
     carries_starter,
@@ -40,9 +42,10 @@ from diagnose.catalogue.words import FUNCTION_STATES
 FUNCTION_WORDS = FUNCTION_STATES  # kind of a function -> what can be answered of it
 LAMP_WORDS = ("bright", "half", "dim", "dark")
 TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
-OTHERS = ("observe", "inspect", "amps", "count", "swap", "wiggle", "heat", "wet")
+OTHERS = ("observe", "inspect", "amps", "count", "swap", "gravity", "jumper", "wiggle", "heat", "wet")
 STIRS = ("wiggle", "heat", "wet")  # what brings out a fault that comes and goes
 BARE_HANDED = ("observe", "inspect", "count", "swap", *STIRS)  # kinds of measurement that want no tool
+TOLD_IN_WORDS = ("lamp", "jumper", "gravity", *BARE_HANDED)  # kinds that no display shows a number of
 COMES_AND_GOES = "comes_and_goes"
 STIRRED = ("no_change", COMES_AND_GOES)
 UNITS = {
@@ -71,20 +74,6 @@ DROP_BELOW = 1.0  # V on a 12 V bike: what a sound bike shows less of is a loss,
 UNPLUG_MINUTES = 1.0  # find and part a connector (common practice: find and probe a plug 1.5)
 
 
-def _place(built: Build, component: str) -> str:
-    return built.spec.parts[component].place
-
-
-def _set_at(built: Build, condition: Condition) -> set[str]:
-    """Places that must be open to put the controls of a condition where it wants them."""
-    places = {built.spec.controls[control].place for control, _ in condition.controls}
-    return places - {""}
-
-
-def _minutes(instruments: Mapping[str, Instrument], kind: str) -> float:
-    return instruments[kind].values["minutes"].number
-
-
 def two_point(
     built: Build,
     instruments: Mapping[str, Instrument],
@@ -96,12 +85,12 @@ def two_point(
     """A reading between two points; minutes count the set-up that the condition itself needs."""
     touched = tuple(dict.fromkeys(p.partition(".")[0] for p in (plus, minus)))
     hunting = kind == "lamp" and bool(condition.apart) and condition.out == touched
-    minutes = LAMP_STEP_MINUTES - UNPLUG_MINUTES if hunting else _minutes(instruments, kind)
+    minutes = LAMP_STEP_MINUTES - UNPLUG_MINUTES if hunting else minutes_of(instruments, kind)
     minutes += UNPLUG_MINUTES * len(condition.apart)
     minutes += 0.0 if condition.battery else BATTERY_OFF_SHARE
-    places = {_place(built, c) for c in touched}
-    places |= {_place(built, part_of_joint(built, c)) for c in condition.apart}
-    places |= {_place(built, f) for f in condition.out} | _set_at(built, condition)
+    places = {place_of(built, c) for c in touched}
+    places |= {place_of(built, part_of_joint(built, c)) for c in condition.apart}
+    places |= {place_of(built, f) for f in condition.out} | set_at(built, condition)
     turning = condition.engine == "cranking" or ("start", "pressed") in condition.controls
     wait = instruments[kind].values.get("wait")
     return Measurement(
@@ -129,12 +118,12 @@ def observe(
 ) -> Measurement:
     """Watch, hear or feel a function in a condition."""
     f = built.spec.functions[function]
-    minutes = OBSERVE_MINUTES.get(f.kind, _minutes(instruments, "observe"))
+    minutes = OBSERVE_MINUTES.get(f.kind, minutes_of(instruments, "observe"))
     components = tuple(dict.fromkeys(e.partition(".")[0] for e in f.elements))
     # a spark that names its element is seen at that part, behind its cover
-    at = {_place(built, c) for c in components} if f.kind == "spark" else set()
-    at |= _set_at(built, condition)
-    at |= {_place(built, part_of_joint(built, joint)) for joint in condition.apart}
+    at = {place_of(built, c) for c in components} if f.kind == "spark" else set()
+    at |= set_at(built, condition)
+    at |= {place_of(built, part_of_joint(built, joint)) for joint in condition.apart}
     return Measurement(
         f"observe:{function}@{condition.text}",
         "observe",
@@ -162,8 +151,8 @@ def inspect_part(built: Build, instruments: Mapping[str, Instrument], component:
         Condition(),
         what=component,
         choices=("sound", "damaged"),
-        minutes=look.minutes.number if look else _minutes(instruments, "inspect"),
-        places=(_place(built, component),) if _place(built, component) else (),
+        minutes=look.minutes.number if look else minutes_of(instruments, "inspect"),
+        places=(place_of(built, component),) if place_of(built, component) else (),
         setup="eyes|",
         kit="hands",
         text=look.text if look else "",
@@ -185,7 +174,7 @@ def inspect_place(built: Build, instruments: Mapping[str, Instrument], place: st
         Condition(),
         what=place,
         choices=("nothing_found", *parts),
-        minutes=_minutes(instruments, "inspect") + LOOK_MINUTES_EACH * len(parts),
+        minutes=minutes_of(instruments, "inspect") + LOOK_MINUTES_EACH * len(parts),
         places=(place,),
         setup="eyes|",
         kit="hands",
@@ -239,11 +228,11 @@ def stir(
     plus, minus  where a meter stands that is watched; '' for what was complained of itself
     """
     turning = turns_engine(condition)
-    touched = {_place(built, p.partition(".")[0]) for p in (plus, minus) if p}
-    at = sorted(filter(None, {place} | touched | _set_at(built, condition)))
+    touched = {place_of(built, p.partition(".")[0]) for p in (plus, minus) if p}
+    at = sorted(filter(None, {place} | touched | set_at(built, condition)))
     points = f":{plus}:{minus}" if plus else ""
     kit = instruments[kind].kit
-    more = AND_LOOK_MINUTES if turning else _minutes(instruments, "volts") if plus else 0.0
+    more = AND_LOOK_MINUTES if turning else minutes_of(instruments, "volts") if plus else 0.0
     return Measurement(
         f"{kind}:{place}{points}@{condition.text}",
         kind,
@@ -252,7 +241,7 @@ def stir(
         minus,
         what=place,
         choices=STIRRED,
-        minutes=_minutes(instruments, kind) + more,
+        minutes=minutes_of(instruments, kind) + more,
         places=tuple(at),
         setup=f"eyes|{condition.text}",
         kit="meter" if plus and kit in ("hands", "lamp") else kit,
@@ -267,9 +256,9 @@ def amps(
     """An ammeter in place of the earth lead (`battery`) or of a fuse."""
     battery = built.spec.live_post.partition(".")[0]
     component = battery if where == "battery" else where
-    places = {_place(built, component)} | _set_at(built, condition)
-    places |= {_place(built, part_of_joint(built, c)) for c in condition.apart}
-    places |= {_place(built, f) for f in condition.out}
+    places = {place_of(built, component)} | set_at(built, condition)
+    places |= {place_of(built, part_of_joint(built, c)) for c in condition.apart}
+    places |= {place_of(built, f) for f in condition.out}
     standing = where == "battery" and not condition.controls
     hunting = standing and bool(condition.out or condition.apart)
     wait = DRAIN_STEP_WAIT_MINUTES if hunting else ASLEEP_MINUTES if standing else 0.0
@@ -279,7 +268,7 @@ def amps(
         condition,
         what=where,
         unit="A",
-        minutes=DRAIN_STEP_MINUTES if hunting else _minutes(instruments, "amps"),
+        minutes=DRAIN_STEP_MINUTES if hunting else minutes_of(instruments, "amps"),
         wait_min=wait,
         places=tuple(sorted(p for p in places if p)),
         setup=f"amps|{condition.text}",
@@ -393,6 +382,8 @@ def measurements(
         if len(sweep_parts(built, place)) >= 2:
             put(inspect_place(built, instruments, place))
     _short_hunt(built, service, instruments, points, put)
+    for m in aids(built, service, instruments):
+        put(m)
     if live:
         put(amps(built, instruments, "battery", Condition()))
         for cut in drain_conditions(built):

@@ -18,9 +18,10 @@ from diagnose.bike.acts import (
     stir,
     two_point,
 )
+from diagnose.bike.aids import count, gravity, jumper, with_filler_caps
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import as_condition
-from diagnose.bike.model import Measurement
+from diagnose.bike.model import Condition, Measurement
 from diagnose.catalogue.model import Instrument
 from diagnose.errors import UsageError, unknown
 
@@ -45,10 +46,23 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
         node_of_point(built.spec, plus)
         node_of_point(built.spec, minus)
         return two_point(built, instruments, kind, plus, minus, condition)
-    if kind == "observe" or kind == "count":
-        if rest not in built.spec.functions:
-            raise UsageError(unknown("function", rest, built.spec.functions))
-        return observe(built, instruments, rest, condition)
+    if kind in ("observe", "count", "jumper"):
+        function, _, point = rest.partition(":")
+        if function not in built.spec.functions:
+            raise UsageError(unknown("function", function, built.spec.functions))
+        if kind == "observe":
+            return observe(built, instruments, function, condition)
+        if kind == "jumper":
+            return _jumper(built, instruments, function, point, condition)
+        if built.spec.functions[function].kind != "flash":
+            flashing = [f.id for f in built.spec.functions.values() if f.kind == "flash"]
+            raise UsageError(f"{text!r}: {function} does not flash; expected {' or '.join(flashing)}")
+        return count(built, instruments, function, condition)
+    if kind == "gravity":
+        battery = with_filler_caps(built)
+        if rest != battery or not battery:
+            raise UsageError(f"{text!r}: expected a battery with filler caps: {battery or 'none here'}")
+        return gravity(built, instruments, battery)
     if kind == "inspect":
         if rest in built.spec.places:
             return inspect_place(built, instruments, rest)
@@ -56,9 +70,9 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
             return inspect_part(built, instruments, rest)
         raise UsageError(unknown("place or component", rest, [*built.spec.places, *built.spec.parts]))
     if kind == "amps":
-        battery = ("battery",) if built.batteries else ()
-        if rest not in (*battery, *built.fuses):
-            raise UsageError(unknown("place for the ammeter", rest, [*battery, *built.fuses]))
+        own = ("battery",) if built.batteries else ()
+        if rest not in (*own, *built.fuses):
+            raise UsageError(unknown("place for the ammeter", rest, [*own, *built.fuses]))
         return amps(built, instruments, rest, condition)
     if kind == "swap":
         raise UsageError(f"{text!r}: this bike has no such twin parts; its swaps are among what a job plans")
@@ -75,3 +89,12 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
             node_of_point(built.spec, point)
         return stir(built, instruments, kind, place, condition, plus, minus)
     raise UsageError(unknown("kind of measurement", kind, [*TWO_POINT, *OTHERS]))
+
+
+def _jumper(
+    built: Build, instruments: Mapping[str, Instrument], function: str, point: str, condition: Condition
+) -> Measurement:
+    if not built.spec.ground_post:
+        raise UsageError("this bike has no battery, so no ground post for a wire")
+    node_of_point(built.spec, point)
+    return jumper(built, instruments, function, point, condition)

@@ -339,6 +339,8 @@ def lamp_edits(built: Build, lamp: str) -> tuple[Edit, ...]:
 
 
 AS_BROUGHT_IN = JobState()
+# A metre of 1 mm2 (18 mohm), two clips and the fuse in it (estimate).
+JUMPER_OHMS = 0.05
 
 
 def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUGHT_IN) -> tuple[Edit, ...]:
@@ -365,6 +367,9 @@ def condition_edits(built: Build, condition: Condition, job: JobState = AS_BROUG
         edits.extend(Open(e) for e in built.batteries)
     for lamp in job.lamps:
         edits.extend(lamp_edits(built, lamp))
+    for point in condition.grounded:
+        ends = node_of_point(built.spec, point), node_of_point(built.spec, built.spec.ground_post)
+        edits.append(Add(Element(f"#jumper_{point}", "resistor", *ends, {"resistance": JUMPER_OHMS})))
     rpm = engine_rpm(built.spec, condition.engine)
     fraction = charge_fraction(rpm) if condition.engine not in ("off", "cranking") else 0.0
     if fraction:

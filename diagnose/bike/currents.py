@@ -53,10 +53,8 @@ class Service:
 
 def as_condition(built: Build, text: str) -> Condition:
     """Read the contract's condition text against this bike; raises UsageError with near misses."""
-    controls, engine, out, apart, battery = parse_condition(text, built.spec)
-    rest = {c.id: c.rest for c in built.spec.controls.values()}
-    pairs = tuple(sorted((c, p) for c, p in dict(controls).items() if rest[c] != p))
-    return Condition(pairs, engine, tuple(sorted(out)), tuple(sorted(apart)), battery)
+    read = parse_condition(text, built.spec)
+    return Condition(read.controls, read.engine, read.out, read.apart, read.battery, read.grounded)
 
 
 def complained_condition(built: Build, told: str, f: Function) -> Condition:

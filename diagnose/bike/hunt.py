@@ -5,7 +5,7 @@ Third arrow of the flow (composed bike -> acts). Reads the loom and the sound bi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service, as_condition
@@ -149,7 +149,7 @@ def ways_to_chargers(built: Build) -> tuple[tuple[str, str], ...]:
     found: dict[tuple[str, str], None] = {}
     for winding in built.windings:
         for end in (built.elements[winding].plus, built.elements[winding].minus):
-            met, joined, _ = _wires_from(built, end)
+            met, joined, _ = wires_from(built, end)
             entry = next((pin for pin in pins if spec.nodes[pin] in joined - bodies), "")
             if entry and met:
                 found |= dict.fromkeys((f"{way}.a", f"{way}.b") for way, _ in met)
@@ -175,7 +175,7 @@ def ways_grounded(built: Build, f: Function) -> tuple[tuple[str, Condition], ...
         if part.control != control or own.get(control) not in closed_in:
             continue
         own_ends = built.elements[element].plus, built.elements[element].minus
-        ways = [_wires_from(built, end) for end in own_ends]
+        ways = [wires_from(built, end) for end in own_ends]
         grounded = [at_ground for *_, at_ground in ways]
         if sorted(grounded) != [False, True]:
             continue
@@ -187,7 +187,9 @@ def ways_grounded(built: Build, f: Function) -> tuple[tuple[str, Condition], ...
     return tuple(found)
 
 
-def _wires_from(built: Build, start: str) -> tuple[list[tuple[str, str]], set[str], bool]:
+def wires_from(
+    built: Build, start: str, through: Collection[str] = ("wire", "connector")
+) -> tuple[list[tuple[str, str]], set[str], bool]:
     """Along the wires from a node: connector ways (way, terminal on this side), nodes, whether to ground."""
     spec = built.spec
     bodies = {spec.nodes[p] for p in spec.body.values()}
@@ -202,7 +204,7 @@ def _wires_from(built: Build, start: str) -> tuple[list[tuple[str, str]], set[st
             word = spec.kinds[spec.parts[component].kind].word
             other = e.minus if e.plus == at else e.plus
             at_ground = at_ground or word == "ground"
-            if word not in ("wire", "connector") or other in seen:
+            if word not in through or other in seen:
                 continue
             if word == "connector" and f"{component}.a" in spec.nodes:
                 met.append((component, "a" if spec.nodes[f"{component}.a"] == at else "b"))

@@ -59,6 +59,7 @@ NOT_WIDER = Wider()
 class Condition:
     """Control positions that differ from rest, engine state, fuses out, connectors apart, battery.
 
+    grounded  points that a wire joins to the battery's ground post
     text is the contract's form: sorted, comma-joined, only what differs from rest; '' = everything at rest
     """
 
@@ -67,6 +68,7 @@ class Condition:
     out: tuple[str, ...] = ()
     apart: tuple[str, ...] = ()
     battery: bool = True
+    grounded: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
@@ -74,6 +76,7 @@ class Condition:
         if self.engine != "off":
             pairs.append(f"engine={self.engine}")
         pairs += [f"out={f}" for f in self.out] + [f"apart={c}" for c in self.apart]
+        pairs += [f"grounded={p}" for p in self.grounded]
         if not self.battery:
             pairs.append("battery=off")
         return ",".join(sorted(pairs))
@@ -83,7 +86,8 @@ class Condition:
 class Measurement:
     """The act: instrument, where the tips go, condition. id in the contract's form.
 
-    kind      volts drop ohms diode ac_volts lowest_volts lamp | observe inspect amps count swap
+    kind      volts drop ohms diode ac_volts lowest_volts lamp | observe inspect amps count swap gravity
+              | jumper (two points, and the function that is watched)
     plus/minus test points (two-point kinds); what: function, component or fuse (the others)
     choices   words that answer it, for kinds without a number (best first); () for numbers
     minutes   hands-on for the act itself, trade; wait_min: elapsed without hands

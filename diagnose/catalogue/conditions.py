@@ -1,20 +1,39 @@
 """Conditions as text: control positions that differ from rest, engine, fuses out, connectors apart.
 
-`key=on,lights=low,engine=idle,out=main_fuse,apart=tail_plug,battery=off`; '' is everything at rest.
+`key=on,lights=low,engine=idle,out=main_fuse,apart=tail_plug,battery=off,grounded=horn.minus`; '' is
+everything at rest.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from diagnose.catalogue.model import Control
 from diagnose.catalogue.spec import BikeSpec
-from diagnose.catalogue.words import ENGINE_WORDS
+from diagnose.catalogue.words import ENGINE_WORDS, RESERVED_CONTROLS
 from diagnose.errors import UsageError, unknown
 
 SLOWEST_RPM, FASTEST_RPM = 100, 20_000
 KEY = "key"  # the control that complaints speak of as the key
-Parsed = tuple[tuple[tuple[str, str], ...], str, tuple[str, ...], tuple[str, ...], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Parsed:
+    """A condition's text, read.
+
+    controls  those that differ from rest, as sorted (control, position) pairs
+    engine    off | cranking | idle | rpm digits
+    out, apart, grounded  fuses, connectors, points joined to the battery's ground post by a wire; sorted
+    battery   connected
+    """
+
+    controls: tuple[tuple[str, str], ...]
+    engine: str
+    out: tuple[str, ...]
+    apart: tuple[str, ...]
+    battery: bool
+    grounded: tuple[str, ...]
 
 
 def parse_condition(text: str, spec: BikeSpec) -> Parsed:
@@ -22,23 +41,26 @@ def parse_condition(text: str, spec: BikeSpec) -> Parsed:
 
     `apart` takes connectors, and wires that are undone at one end: the one reached sooner, or WIRE.a, WIRE.b.
 
-    returns  (controls that differ from rest as sorted (control, position) pairs,
-             engine 'off' | 'cranking' | 'idle' | rpm digits, fuses out sorted, connectors apart sorted,
-             whether the battery is connected)
     raises   UsageError with near misses for anything the bike does not have
     """
     fuses = [p.id for p in spec.parts.values() if spec.kinds[p.kind].word == "fuse"]
     ends = [f"{wire}.{end}" for wire in spec.wires for end in ("a", "b")]
-    return parse_words(text, spec.controls, fuses, (*spec.connectors, *spec.wires, *ends))
+    connectors = (*spec.connectors, *spec.wires, *ends)
+    return parse_words(text, spec.controls, fuses, connectors, tuple(spec.nodes))
 
 
 def parse_words(
-    text: str, controls: Mapping[str, Control], fuses: list[str], connectors: tuple[str, ...]
+    text: str,
+    controls: Mapping[str, Control],
+    fuses: list[str],
+    connectors: tuple[str, ...],
+    points: tuple[str, ...] = (),
 ) -> Parsed:
-    """As parse_condition, for controls, fuses and connectors given one by one."""
+    """As parse_condition, for controls, fuses, connectors and points given one by one."""
     set_to: dict[str, str] = {}
     out: set[str] = set()
     apart: set[str] = set()
+    grounded: set[str] = set()
     for pair in text.split(",") if text.strip() else ():
         name, equals, position = (p.strip() for p in pair.partition("="))
         if not equals or not name or not position:
@@ -47,6 +69,8 @@ def parse_words(
             out.add(_known("fuse", position, fuses, text))
         elif name == "apart":
             apart.add(_known("connector", position, connectors, text))
+        elif name == "grounded":
+            grounded.add(_known("point", position, points, text))
         elif name in set_to:
             raise UsageError(f"condition {text!r}: {name} is set twice; expected one position")
         else:
@@ -57,11 +81,12 @@ def parse_words(
         raise UsageError(f"condition {text!r}: battery={battery!r}; expected on or off")
     for name, position in set_to.items():
         if name not in controls:
-            names = (*controls, "engine", "out", "apart", "battery")
+            names = (*controls, *RESERVED_CONTROLS)
             raise UsageError(f"condition {text!r}: {unknown('control', name, names)}")
         _known(f"position of {name}", position, controls[name].positions, text)
     moved = tuple(sorted((n, p) for n, p in set_to.items() if p != controls[n].rest))
-    return moved, engine, tuple(sorted(out)), tuple(sorted(apart)), battery == "on"
+    fuses_out, parted, joined = (tuple(sorted(found)) for found in (out, apart, grounded))
+    return Parsed(moved, engine, fuses_out, parted, battery == "on", joined)
 
 
 def fitting(text: str, controls: Mapping[str, Control]) -> str:

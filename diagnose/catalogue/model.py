@@ -206,6 +206,7 @@ class Kind:
     rate   relative weight of failing, before shares and history
     flash_rate  of a flasher: by_heat | by_count | fixed, what sets its rate
     shared the rate is that of all such parts of a bike together, not of each
+    filler_caps  of a battery: its cells can be opened and their acid read
     sides  terminal -> how a person is told which it is, where its name alone does not say
     """
 
@@ -225,6 +226,7 @@ class Kind:
     high_tension: tuple[str, ...] = ()
     flash_rate: str = "by_heat"
     shared: bool = False
+    filler_caps: bool = False
     swap: SwapSpec | None = None
     sides: Mapping[str, str] = field(default_factory=dict)
     mark: Mark = field(default=Mark(), compare=False)

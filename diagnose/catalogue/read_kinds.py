@@ -41,7 +41,7 @@ from diagnose.errors import unknown
 _KIND_NEEDS = ("title", "word", "terminals", "rate", "modes")
 _KIND_MAY = (
     *("elements", "devices", "values", "look", "repairs", "tests", "swap"),
-    *("sensitive", "high_tension", "flash_rate", "shared", "sides"),
+    *("sensitive", "high_tension", "flash_rate", "shared", "sides", "filler_caps"),
 )
 _MODE_NEEDS = ("title", "edits", "share", "repair")
 _MODE_MAY = ("handbook", "severity", "visible", "fresh", "tags", "intermittent", "get_home")
@@ -124,6 +124,7 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         high_tension=_high_tension(here, terminals),
         flash_rate=_flash_rate(here),
         shared=here.flag("shared"),
+        filler_caps=_filler_caps(here),
         swap=_swap(here.at("swap"), [m.id for m in modes], sources) if here.has("swap") else None,
         sides=_sides(here, terminals),
         mark=here.own_key_mark,
@@ -150,6 +151,12 @@ def _flash_rate(here: Cursor) -> str:
     if here.has("flash_rate") and here.data.get("word") != "flasher":
         here.note("flash_rate belongs to a kind with the word flasher", "flash_rate")
     return here.word("flash_rate", FLASH_RATES, "by_heat")
+
+
+def _filler_caps(here: Cursor) -> bool:
+    if here.has("filler_caps") and here.data.get("word") != "battery":
+        here.note("filler_caps belongs to a kind with the word battery", "filler_caps")
+    return here.flag("filler_caps")
 
 
 def _required(here: Cursor, key: str, unit: str, sources: Collection[str]) -> Value:

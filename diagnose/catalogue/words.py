@@ -134,10 +134,12 @@ INSTRUMENTS = [
     "lowest_volts",
     "worked_volts",
     "lamp",
+    "jumper",
     "amps",
     "observe",
     "inspect",
     "count",
+    "gravity",
     "swap",
     "wiggle",
     "heat",
@@ -173,6 +175,6 @@ NEED_UNITS: Mapping[str, str] = {"ac_volts": "V", "volts": "V", "ohms": "ohm"}
 
 METAL_ROLES = ("frame", "engine")
 POST_ROLES = ("battery_plus", "battery_minus")  # both, or neither on a bike without a battery
-RESERVED_CONTROLS = ("engine", "out", "apart", "battery")
+RESERVED_CONTROLS = ("engine", "out", "apart", "battery", "grounded")
 WIRE_KIND = "wire"
 WAY_KIND = "connector_way"

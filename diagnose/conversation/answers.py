@@ -13,8 +13,12 @@ from diagnose import quantities
 from diagnose.bike.model import Measurement
 from diagnose.conversation.messages import WITHOUT_READING
 from diagnose.errors import ObservationError
+from diagnose.predictions.effects import GRAVITY_EDGES
 from diagnose.wording import Wording
 
+FLASHES_A_MINUTE = (60, 120)  # 90 +-30: Swiss vehicle ordinance (SR 741.41) art. 79
+MOST_FLASHES = 400
+ONE_CELL_LOWER = 0.050  # specific gravity below the others: bad (Witte, The Automobile Storage Battery, 1922)
 # [1] likeness from which a misspelt word is taken for the offered one: `done` is not `gone`
 _CLOSE = 0.84
 
@@ -55,7 +59,33 @@ def read_answer(
     if not m.choices:
         reading = quantities.read_reading(text, m.unit)
         return reading.value, reading.note
-    return read_choice(text, m.choices, titles, words), ""
+    counted = numbers_as_choice(m, text)
+    return counted or read_choice(text, m.choices, titles, words), ""
+
+
+def numbers_as_choice(m: Measurement, text: str) -> str:
+    """What the numbers of a count, or of a hydrometer in each cell, come to; '' if none are typed.
+
+    raises  ObservationError for numbers that no eye and no float can show
+    """
+    if m.kind not in ("count", "gravity") or not re.fullmatch(r"[\d.,;/ ]*\d[\d.,;/ ]*", text.strip()):
+        return ""
+    if m.kind == "count":
+        shown = [float(n) for n in re.findall(r"\d+(?:[.,]\d+)?", text.replace(",", "."))]
+        if len(shown) != 1 or shown[0] > MOST_FLASHES:
+            raise ObservationError(text, "one number of flashes a minute", "88")
+        least, most = FLASHES_A_MINUTE
+        if shown[0] == 0:
+            return "still"
+        return "under_60" if shown[0] < least else "over_120" if shown[0] > most else "sixty_to_120"
+    cells = [float(f"1.{digits}") for digits in re.findall(r"\b1[.,]?(\d{2,3})\b", text)]
+    if not cells or len(cells) != len(text.replace(";", " ").replace("/", " ").split()):
+        raise ObservationError(text, "the float's number of each cell, 1.050 to 1.300", "1.265 1.260 1.110")
+    if max(cells) - min(cells) >= ONE_CELL_LOWER:
+        return "one_low"
+    mean = sum(cells) / len(cells)
+    full, half = GRAVITY_EDGES
+    return "alike_full" if mean >= full else "alike_half" if mean >= half else "alike_low"
 
 
 def read_choice(text: str, choices: Sequence[str], titles: Mapping[str, str], words: Wording) -> str:

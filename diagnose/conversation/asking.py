@@ -140,6 +140,10 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
             lines.append(words.say(f"do_amps_battery{ground}", skill))
         else:
             lines.append(words.say("do_amps", skill, what=names.component(world, m.what)))
+    elif m.kind == "jumper":
+        ends = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
+        watched = own_way.title if own_way else names.component(world, m.what)
+        lines.append(words.say("do_jumper", skill, what=watched, **ends))
     elif m.kind == "swap":
         lines = [*lines[:opened], *_swap_lines(world, m, words, skill), *lines[opened:]]
         shown = names.listing([names.component(world, f) for f in m.watched], words)

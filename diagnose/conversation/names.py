@@ -178,7 +178,11 @@ def in_short(world: World, m: Measurement, words: Wording) -> str:
         return words.say("short_lamp_in_fuse", what=component(world, m.condition.out[0]))
     elif m.plus:
         ends = {"plus": point(world, m.plus, words), "minus": point(world, m.minus, words)}
-        if m.what:  # a place is stirred while the meter watches
+        if m.kind == "jumper":
+            watched = world.view.functions.get(m.what)
+            shown = watched.title if watched else component(world, m.what)
+            text = words.say("short_jumper", what=shown, **ends)
+        elif m.what:  # a place is stirred while the meter watches
             stirred = words.say(f"short_{m.kind}", what=component(world, m.what))
             text = words.say("short_watched", stirred=stirred, **ends)
         else:

@@ -117,9 +117,9 @@ class Predictor(Functions):
 
     def _read_at(self, m: Measurement) -> list[tuple[Condition, Mode]]:
         """The solutions of the bare circuit that a measurement is read from."""
-        if m.kind in ("inspect", "lamp", "amps", "swap", *STIRS):
+        if m.kind in ("inspect", "lamp", "amps", "swap", "gravity", *STIRS):
             return []
-        if m.kind in ("observe", "count"):
+        if m.kind in ("observe", "count", "jumper"):
             return self.seen_at(m.what, m.condition)
         if m.kind == "ac_volts":
             return [(m.condition, mode) for mode in self.ac_modes()]

@@ -27,6 +27,13 @@ FAST_FLASH_BELOW = 0.70  # share of the healthy lamp current below which a lamp-
 # A flasher heated by the lamp current hurries or holds still when a lamp is missing, by construction (trade
 # texts): about even at half the current, and hardly ever flashing at a quarter (estimate).
 FLASHER_STALLS_BELOW = 0.50
+# Less current heats such a flasher more slowly: flashes that lag tell of low volts (trade texts; estimate).
+FLASHER_SLOW_BELOW = 0.85
+# A cell of 1.250 to 1.280 is good, below 1.150 replaced (US Army TM 5-3740-214-14); 1.225 is three quarters
+# full (from memory). A float, its temperature and the rule from volts to gravity: +-0.012 (estimate). A dead
+# cell that reads like the others, or a sound one that does not: 4 in 100 (estimate).
+GRAVITY_EDGES = (1.225, 1.150)
+GRAVITY_BLUR, ODD_CELL_STRAYS = 0.012, 0.04
 BLUR = 0.20  # standard deviation of a judgement by eye or ear, in ln(share) (estimate)
 # A needle a quarter of its way off is told to be wrong, one below an eighth to lie at its stop (estimate).
 NEEDLE_OFF, NEEDLE_AT_STOP = 0.25, 0.125
@@ -122,15 +129,9 @@ def flash_words(
     steady            (n,) bool, lit without being switched by the flasher
     stalls            a flasher heated by the lamp current: too little of it may hold it still
     """
-    brightest = share_of_light.max(axis=0)
-    dimmest = share_of_light.min(axis=0)
-    lit = grade(brightest, LIGHT_EDGES)
-    dark = lit[:, 3]
-    all_good = grade(dimmest, LIGHT_EDGES)[:, 0]
-    fast = grade(share_of_current, (FAST_FLASH_BELOW,), blur=0.05)[:, 1] if counts_load else 0.0 * dark
-    out = np.zeros((len(brightest), 5))
-    still = grade(share_of_current, (FLASHER_STALLS_BELOW,), blur=0.25)[:, 1] if stalls else 0.0 * dark
-    still = np.where(steady, 1.0, still)
+    dark, still, fast = _flashing(share_of_light, share_of_current, counts_load, steady, stalls)
+    all_good = grade(share_of_light.min(axis=0), LIGHT_EDGES)[:, 0]
+    out = np.zeros((len(dark), 5))
     out[:, 3] = (1.0 - dark) * still
     going = (1.0 - dark) * (1.0 - still)
     out[:, 1] = going * fast
@@ -138,6 +139,52 @@ def flash_words(
     out[:, 2] = going * (1.0 - fast) * (1.0 - all_good)
     out[:, 4] = dark
     return out
+
+
+def count_words(
+    share_of_light: np.ndarray,
+    share_of_current: np.ndarray,
+    counts_load: bool,
+    steady: np.ndarray,
+    stalls: bool = False,
+) -> np.ndarray:
+    """(n, 4): 60 to 120 a minute, more, fewer, no flashing at all; arguments as of flash_words."""
+    dark, still, fast = _flashing(share_of_light, share_of_current, counts_load, steady, stalls)
+    slow = grade(share_of_current, (FLASHER_SLOW_BELOW,), blur=0.1)[:, 1] if stalls else 0.0 * dark
+    still = dark + (1.0 - dark) * still
+    out = np.zeros((len(dark), 4))
+    out[:, 3] = still
+    out[:, 1] = (1.0 - still) * fast
+    out[:, 2] = (1.0 - still) * (1.0 - fast) * slow
+    out[:, 0] = (1.0 - still) * (1.0 - fast) * (1.0 - slow)
+    return out
+
+
+def _flashing(
+    share_of_light: np.ndarray,
+    share_of_current: np.ndarray,
+    counts_load: bool,
+    steady: np.ndarray,
+    stalls: bool,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(n,) each: no lamp lights; lit, it holds still; flashing, it hurries. Chances."""
+    dark = grade(share_of_light.max(axis=0), LIGHT_EDGES)[:, 3]
+    still = grade(share_of_current, (FLASHER_STALLS_BELOW,), blur=0.25)[:, 1] if stalls else 0.0 * dark
+    fast = grade(share_of_current, (FAST_FLASH_BELOW,), blur=0.05)[:, 1] if counts_load else 0.0 * dark
+    return dark, np.where(steady, 1.0, still), fast
+
+
+def gravity_words(gravity: np.ndarray, one_cell: np.ndarray) -> np.ndarray:
+    """(n, 4): all cells alike and full, half, low; one lower than the others.
+
+    gravity   (n,) specific gravity of the acid in a good cell [1]
+    one_cell  (n,) bool, a fault that spoils one cell only
+    """
+    scale = GRAVITY_BLUR * np.sqrt(3.0) / np.pi
+    below = [1.0 / (1.0 + np.exp(np.clip((gravity - e) / scale, -60, 60))) for e in GRAVITY_EDGES]
+    alike = np.stack([1.0 - below[0], below[0] - below[1], below[1]], axis=1)
+    odd = np.where(one_cell, 1.0 - ODD_CELL_STRAYS, ODD_CELL_STRAYS)[:, None]
+    return np.concatenate([alike * (1.0 - odd), odd], axis=1)
 
 
 def need_words(value: np.ndarray, weak: float, dead: float, below: bool) -> np.ndarray:

@@ -57,15 +57,36 @@ class Functions(Situations):
             case "starter":
                 return self._starter_words(f, job, condition, here, healthy)
             case "flash":
-                shares = self._light_shares(f, heated, sound)
-                steady = self._lit_between_flashes(f, job, condition, sound)
-                rates = {flasher.rate for flasher in self.built.flashers.values()}
-                hurries = bool(rates & {"by_heat", "by_count"}) or (not rates and self._counts_load())
-                load = self._flashers_load(f, heated, sound)
-                return effects.flash_words(shares, load, hurries, steady, "by_heat" in rates)
+                return effects.flash_words(*self._flashing(f, job, condition, heated, sound))
             case "charge":
                 return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
         raise ValueError(f"function {function} has kind {f.kind!r}")
+
+    def flash_counts(self, job: JobState, function: str, condition: Condition) -> np.ndarray:
+        """(n_candidates, 4) what a count of an indicator's flashes comes to; words of bike.aids."""
+        f = self.built.spec.functions[function]
+        sound = self.sound_driven(as_condition(self.built, f.when))
+        return effects.count_words(*self._flashing(f, job, condition, self.driven(job, condition), sound))
+
+    def _flashing(
+        self,
+        f: Function,
+        job: JobState,
+        condition: Condition,
+        heated: Sequence[Solution],
+        sound: Sequence[Solution],
+    ) -> tuple[np.ndarray, np.ndarray, bool, np.ndarray, bool]:
+        """What its light and its rate hang on; the arguments of effects.flash_words."""
+        rates = {flasher.rate for flasher in self.built.flashers.values()}
+        hurries = bool(rates & {"by_heat", "by_count"}) or (not rates and self._counts_load())
+        shares = self._light_shares(f, heated, sound)
+        load = self._flashers_load(f, heated, sound)
+        return shares, load, hurries, self._lit_between_flashes(f, job, condition, sound), "by_heat" in rates
+
+    def cell_volts(self, job: JobState) -> np.ndarray:
+        """(n_candidates,) volts of the battery's cells at rest, without what only sits on their surface."""
+        cell = self.built.batteries[0]
+        return self._changed(cell, "emf", self.built.elements[cell].values["emf"], job)
 
     def seen_at(self, function: str, condition: Condition) -> list[tuple[Condition, Mode]]:
         """The solutions that tell what a function does in a condition of the job; see function_words."""

@@ -48,6 +48,10 @@ STIRRED_LOOSE = 0.75  # a fault that comes and goes, at this place
 STIRRED_FIRST = 0.5  # the same when one looks only afterwards: it may have fallen back (estimate)
 STIRRED_STEADY = 0.2  # one that is there all the time flickers when it is moved
 STIRRED_BY_CHANCE = 0.02
+CELL_VOLTS = 2.12  # V, of a charged lead-acid cell at rest
+# V, a cell at rest less its specific gravity (rule of the trade, from memory; good to 0.01)
+VOLTS_LESS_GRAVITY = 0.845
+ONE_CELL = "one_cell"  # tag of a battery's mode that spoils one cell and leaves the others
 SEEN_WHEN_BLOWN = 0.95  # a blown fuse is seen by whoever looks at it (common practice)
 
 
@@ -70,8 +74,12 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
         return [_stirred(p, job, m) for m in group]
     if kind == "swap":
         return [_words(m, shown_by_swap(p, job, m)) for m in group]
-    if kind in ("observe", "count"):
+    if kind in ("observe", "jumper"):
         return [_observe(p, job, m) for m in group]
+    if kind == "count":
+        return [_words(m, p.flash_counts(job, m.what, m.condition)) for m in group]
+    if kind == "gravity":
+        return [_gravity(p, job, m) for m in group]
     return [_inspect(p, job, m) for m in group]
 
 
@@ -307,6 +315,14 @@ def _amps_column(m: Measurement, value: np.ndarray) -> Column:
 
 def _observe(p: Functions, job: JobState, m: Measurement) -> Column:
     return _words(m, p.function_words(job, m.what, m.condition))
+
+
+def _gravity(p: Functions, job: JobState, m: Measurement) -> Column:
+    """What a hydrometer shows in the cells of a battery under each candidate: charge, not terminals."""
+    emf = p.cell_volts(job)
+    cells = round(float(emf[p.healthy]) / CELL_VOLTS)
+    one = [any(f.component == m.what and ONE_CELL in f.tags for f in c.faults) for c in p.candidates]
+    return _words(m, effects.gravity_words(emf / cells - VOLTS_LESS_GRAVITY, np.array(one)))
 
 
 def _words(m: Measurement, words: np.ndarray) -> Column:

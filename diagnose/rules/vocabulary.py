@@ -17,7 +17,7 @@ Vocabulary = Mapping[str, Mapping[str, Field]]
 
 INSTRUMENTS = (
     "volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp", "jumper", "amps",
-    "observe", "inspect", "count", "swap", "wiggle", "heat", "wet", "none",
+    "observe", "inspect", "count", "gravity", "swap", "wiggle", "heat", "wet", "none",
 )  # fmt: skip
 
 WORDS = (
