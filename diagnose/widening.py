@@ -109,8 +109,10 @@ class WideWorld:
     def history_questions(self) -> Sequence[tuple[str, str]]:
         return self.base.history_questions()
 
-    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
-        own = self.base.planned(complaints, job, kit)
+    def planned(
+        self, complaints: Sequence[str], job: JobState, kit: str = "workshop", *, first: bool = False
+    ) -> Sequence[str]:
+        own = self.base.planned(complaints, job, kit, first=first)
         if not self.wider.loose:
             return own
         within = KITS[: KITS.index(kit) + 1]

@@ -262,7 +262,9 @@ class FakeWorld(SingleFaults):
             ("stood", "Has it stood for months?"),
         )
 
-    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
+    def planned(
+        self, complaints: Sequence[str], job: JobState, kit: str = "workshop", *, first: bool = False
+    ) -> Sequence[str]:
         return tuple(self.measurements)
 
     def table(self, job: JobState, measurements: Sequence[str]) -> Table:

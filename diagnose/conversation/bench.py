@@ -142,7 +142,9 @@ class MadeUpWorld(SingleFaults):
         """None."""
         return ()
 
-    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
+    def planned(
+        self, complaints: Sequence[str], job: JobState, kit: str = "workshop", *, first: bool = False
+    ) -> Sequence[str]:
         """Everything."""
         return tuple(self.measurements)
 

@@ -281,7 +281,7 @@ def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], 
     if world.singles == len(world.candidates):
         job = replace(job, done=())
     s, awake = state.setting, _awake(world, state)
-    key = (s.complaints, job, s.kit, state.minutes_factor(), awake, _was_seen(world, state))
+    key = (s.complaints, job, s.kit, state.minutes_factor(), awake, _was_seen(world, state), is_first(state))
     kept = _OPTIONS.setdefault(world, {})
     if key not in kept:
         while len(kept) >= REMEMBERED:
@@ -290,9 +290,15 @@ def options(world: World, state: State) -> tuple[tuple[MeasurementOption, ...], 
     return kept[key]
 
 
+def is_first(state: State) -> bool:
+    """Whether nothing has been read or done yet, so that the plan of a first step will do."""
+    return not state.readings and physical(state.job) == JobState()
+
+
 def _measurement_options(world: World, state: State, awake: float) -> tuple[MeasurementOption, ...]:
     job = physical(state.job)
-    ids = tuple(world.planned(state.setting.complaints, job, state.setting.kit or KITS[-1]))
+    kit = state.setting.kit or KITS[-1]
+    ids = tuple(world.planned(state.setting.complaints, job, kit, first=is_first(state)))
     outlook = world.outlook(job, ids)
     shows = _shows(world, awake)
     factor = state.minutes_factor()

@@ -43,6 +43,7 @@ _CLOSED = (
 )  # fmt: skip
 
 
+Ahead = tuple[tuple[str, ...], str, bool]  # complaints, kit, whether for the first step
 KeepDiffers = Callable[[Sequence[Difference], Sequence[Difference]], None]  # what differed before, and now
 
 
@@ -53,7 +54,7 @@ class Session:
     events   what was told last, to be shown first
     resumed  whether the job had been begun before
     keep_differs  keeps with the bike what is said to differ on it; None: it holds for this job only
-    looked   (complaints, kit) for which the predictions are made, or being made, ahead of the need
+    looked   for which the predictions are made, or being made, ahead of the need
     """
 
     world: World
@@ -64,7 +65,7 @@ class Session:
     events: tuple[Event, ...]
     resumed: bool = False
     notices: tuple[str, ...] = field(default=())
-    looked: set[tuple[tuple[str, ...], str]] = field(default_factory=set)
+    looked: set[Ahead] = field(default_factory=set)
     clock: Callable[[], str] = journals.now
     keep_differs: KeepDiffers | None = None
 
@@ -107,17 +108,17 @@ class Session:
 
         Changes no answer, only when it is there: the same numbers are made at the need otherwise.
         """
-        known = (self.state.setting.complaints, self.state.setting.kit)
-        if not all(known) or known in self.looked or self.is_closed:
+        known = (self.state.setting.complaints, self.state.setting.kit, self.state.phase == "intake")
+        if not all(known[:2]) or known in self.looked or self.is_closed:
             return
         self.looked.add(known)
         work = threading.Thread(target=self._predict, args=(known,), daemon=True)
         work.start()
 
-    def _predict(self, known: tuple[tuple[str, ...], str]) -> None:
-        complaints, kit = known
+    def _predict(self, known: Ahead) -> None:
+        complaints, kit, first = known
         try:
-            fitted(self.world, self.state).planned(complaints, JobState(), kit)
+            fitted(self.world, self.state).planned(complaints, JobState(), kit, first=first)
         except DiagnoseError:
             self.looked.discard(known)  # whatever it is, the step itself will meet it and tell the user
 

@@ -77,8 +77,13 @@ class World(Protocol):
         """(fact id, question) in the order worth asking."""
         ...
 
-    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
-        """Measurement ids worth considering for these complaints with this kit, most telling first."""
+    def planned(
+        self, complaints: Sequence[str], job: JobState, kit: str = "workshop", *, first: bool = False
+    ) -> Sequence[str]:
+        """Measurement ids worth considering for these complaints with this kit, most telling first.
+
+        first  for a first step: without what nobody does before another reading
+        """
         ...
 
     def table(self, job: JobState, measurements: Sequence[str]) -> Table:

@@ -78,7 +78,9 @@ class UnusedWorld(BikeWorld):
         out._fresh_predictor()
         return out
 
-    def planned(self, complaints: Sequence[str], job: JobState, kit: str = "workshop") -> Sequence[str]:
+    def planned(
+        self, complaints: Sequence[str], job: JobState, kit: str = "workshop", *, first: bool = False
+    ) -> Sequence[str]:
         """With the battery off only ohms, junctions and eyes tell anything; with it on, the checks' own
         measurements and what the job plans elsewhere."""
         if job.battery:
