@@ -19,7 +19,7 @@ from diagnose.bike.acts import measurements, observe, two_point
 from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import build
 from diagnose.bike.candidates import candidates, single_faults
-from diagnose.bike.currents import Service, as_condition, complained_condition, service
+from diagnose.bike.currents import Service, as_condition, complained_condition, need_condition, service
 from diagnose.bike.fuse_lamp import fuse_lamps
 from diagnose.bike.mending import repairs
 from diagnose.bike.model import Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
@@ -260,10 +260,11 @@ class BikeWorld:
         """
         within = KITS.index(kit)
         near = self._suspect_nodes(weights)
-        conditions = {
-            as_condition(self.built, self.spec.functions[f].when).text
-            for f in self.complaint_functions(complaints)
-        }
+        functions = [self.spec.functions[f] for f in self.complaint_functions(complaints)]
+        conditions = {as_condition(self.built, f.when).text for f in functions}
+        for f in functions:  # points closed, say
+            own = as_condition(self.built, f.when)
+            conditions |= {replace(need_condition(self.built, n, own), engine="off").text for n in f.needs}
         conditions |= {c.text for c in self.service.conditions if len(c.controls) <= 1 and c.engine == "off"}
         stands = any(self.library.complaints[c].engine == "stands" for c in complaints)
         for m in self.measurements.values():
