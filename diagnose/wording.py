@@ -188,6 +188,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "ask_reproduce": ("?touched",),
     "touched_last": ("what",),
     "hunts_asleep": (),
+    "seen_awake": (),
     "reproduce_yes": (),
     "reproduce_no": (),
     "ask_still_there": ("complaints",),

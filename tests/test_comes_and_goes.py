@@ -171,3 +171,23 @@ def test_a_bike_knows_its_candidates_by_trigger_without_being_asked():
     for name in names:
         assert isinstance(w.candidates[0], Candidate)
         assert (w.complaint_chance(name) >= 0.5).any(), name
+
+
+def test_a_reading_that_shows_a_sleeping_fault_ends_its_sleep_and_the_search_goes_on_with_tools():
+    """12.4 V at the posts at 5000 rpm is a bike that does not charge now (13.8 V and more: common practice)."""
+    state, events = job(complaints=["charging_drops_hot"], shows="no", meter="skipped")
+    assert state.calm
+    sound = {"nothing_found", "sound", "no_change", "yes"}  # looks, stirs, safety questions
+    for _ in range(20):
+        if events[-1]["measurement"] == "volts:battery.plus:battery.minus@engine=5000,key=run":
+            break
+        state, events = answer(state, next((c for c in events[-1]["choices"] if c in sound), "skip"))
+    else:
+        raise AssertionError("charging was never read")
+    awake, events = answer(state, "12.4")
+    if events[-1]["event"] == "problem":  # doubted once, stood by
+        awake, events = answer(awake, "12.4")
+    assert not awake.calm and any("on with it while it lasts" in e.get("text", "") for e in events)
+    assert events[-1]["event"] == "question" and events[-1]["kind"] not in ("observe", "inspect", "wiggle")
+    well, _ = answer(state, "14.2")
+    assert well.calm

@@ -192,6 +192,14 @@ def rebuild(world: World, setting: Setting, evidence: Iterable[Evidence]) -> Bel
     return belief
 
 
+def shows_now(world: World, belief: Belief) -> float:
+    """[1] chance that a listed fault is there and shows itself just now."""
+    chance = chances(belief)
+    listed = np.ones(len(chance), dtype=bool)
+    listed[[i for i in (world.no_fault, world.unmodelled) if i >= 0]] = False
+    return float((chance * posterior.active(belief))[listed].sum())
+
+
 @lru_cache(maxsize=8)
 def chances(belief: Belief) -> np.ndarray:
     """(n,) chance of each candidate; worked out once for a belief, so do not write into it."""

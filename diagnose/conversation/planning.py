@@ -21,7 +21,7 @@ from diagnose.choice.act import Limits, next_act
 from diagnose.choice.problem import Act, MeasurementOption, Paid, Problem, RepairOption
 from diagnose.conversation import evidence
 from diagnose.conversation.sense import AMMETER_LIMIT
-from diagnose.conversation.state import KITS, WAIT_WEIGHT, Back, Calm, Reading, State
+from diagnose.conversation.state import KITS, WAIT_WEIGHT, Awake, Back, Calm, Reading, State
 from diagnose.conversation.world import WiderWorld, World
 
 NOTHING_FOUND = "nothing_found"  # the act of no_fault: prove that the bike is sound
@@ -373,7 +373,7 @@ def measured_so_far(world: World, state: State) -> int:
     """How many readings were taken with a tool since it last worked, or came back."""
     count = 0
     for e in reversed(state.evidence):
-        if isinstance(e, Calm | Back):
+        if isinstance(e, Calm | Back | Awake):
             break
         count += isinstance(e, Reading) and world.measurements[e.measurement].kind not in BARE_HANDED
     return count

@@ -39,8 +39,21 @@ from diagnose.conversation.coming import (
 )
 from diagnose.conversation.means import Event, Means, confirmation, permit, problem
 from diagnose.conversation.messages import Answered
-from diagnose.conversation.state import KITS, SKILLS, Back, Calm, Open, Reading, State, Still, with_setting
+from diagnose.conversation.state import (
+    KITS,
+    SKILLS,
+    Awake,
+    Back,
+    Calm,
+    Open,
+    Reading,
+    State,
+    Still,
+    with_setting,
+)
 from diagnose.errors import ObservationError
+
+SEEN_AWAKE = 0.9  # [1] chance that it shows just now from which a fault that slept is read on (estimate)
 
 
 def answered(turn: Turn, message: Answered, hint: str) -> Turn:
@@ -137,6 +150,9 @@ def _measured(turn: Turn, asked: Open, message: Answered, hint: str) -> Turn:
     for taken, reading in readings:
         state = _took_reading(means, state, taken, reading)
     reading = readings[0][1]
+    if state.calm and asked.sort == "measure" and evidence.shows_now(world, state.belief) > SEEN_AWAKE:
+        state = replace(state, evidence=(*state.evidence, Awake()))
+        turn = turn.then(state, {"event": "noted", "text": means.say(state, "seen_awake")})
     if asked.sort == "proof":
         return _proved(turn.then(state), m, reading, hint)
     if asked.sort == "exit":

@@ -136,6 +136,11 @@ class Back:
 
 
 @dataclass(frozen=True, slots=True)
+class Awake:
+    """A reading showed the fault while it was thought asleep: from here on it is read while it lasts."""
+
+
+@dataclass(frozen=True, slots=True)
 class Returned:
     """The fault came back after these repairs: they are suspect again, though somewhat less than before."""
 
@@ -147,7 +152,7 @@ class Still:
     """Asked once more before an end, the complaint is there: the bike is not sound."""
 
 
-Evidence = Reading | Failed | Calm | Back | Returned | Still
+Evidence = Reading | Failed | Calm | Back | Awake | Returned | Still
 
 
 UNTOUCHED, NOTHING_PAID, NOTHING_SAID = JobState(), Paid(), Setting()
@@ -239,7 +244,7 @@ class State:
         for e in reversed(self.evidence):
             if isinstance(e, Calm):
                 return True
-            if isinstance(e, Back) or (isinstance(e, Reading) and e.value == COMES_AND_GOES):
+            if isinstance(e, Back | Awake) or (isinstance(e, Reading) and e.value == COMES_AND_GOES):
                 return False
         return False
 
