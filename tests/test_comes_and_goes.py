@@ -174,7 +174,7 @@ def test_a_bike_knows_its_candidates_by_trigger_without_being_asked():
 
 
 def test_a_reading_that_shows_a_sleeping_fault_ends_its_sleep_and_the_search_goes_on_with_tools():
-    """12.4 V at the posts at 5000 rpm is a bike that does not charge now (13.8 V and more: common practice)."""
+    """12.4 V at the posts at 5000 rpm is a bike that does not charge (13.8 V and more: common practice)."""
     state, events = job(complaints=["charging_drops_hot"], shows="no", meter="skipped")
     assert state.calm
     sound = {"nothing_found", "sound", "no_change", "yes"}  # looks, stirs, safety questions

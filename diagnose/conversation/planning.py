@@ -166,7 +166,7 @@ def _limits(state: State) -> Limits:
     """When to give up on what is known: not because of one odd reading, but soon once there are several."""
     taken = sum(1 for r in state.readings if not r.repeats)
     lost = LOST_EARLY if taken < FEW_READINGS else LOST
-    if not state.calm:
+    if not state.dozes:
         return Limits(lost=lost)
     return Limits(lost=lost, hopeless=SURE_ASLEEP, cheap=CHEAP, faint=Limits().likely)
 

@@ -252,7 +252,7 @@ def close(
             text = means.say(state, "hand_over_against", repairs=listed, against=state.against)
         else:
             text = means.say(state, "hand_over_unproved", repairs=listed)
-        if state.calm:
+        if state.dozes:
             text += " " + means.say(state, "only_time")
         if state.exit_skipped:
             text += " " + means.say(state, "exit_skipped")

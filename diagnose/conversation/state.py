@@ -248,6 +248,16 @@ class State:
                 return False
         return False
 
+    @property
+    def dozes(self) -> bool:
+        """Whether the fault is asleep, or was until a reading showed it: it may sleep again at any time."""
+        for e in reversed(self.evidence):
+            if isinstance(e, Calm | Awake):
+                return True
+            if isinstance(e, Back) or (isinstance(e, Reading) and e.value == COMES_AND_GOES):
+                return False
+        return False
+
     def minutes_factor(self) -> float:
         """How much longer this user takes than the trade."""
         return BEGINNER_FACTOR if self.setting.skill == "beginner" else 1.0
