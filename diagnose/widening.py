@@ -149,8 +149,8 @@ class WideWorld:
             return (own,)
         return (own, *watched_needs(self.built, self.spec.functions[shown.what]))
 
-    def verify(self, repair: str, complaints: Sequence[str]) -> str:
-        return self.base.verify(repair, complaints)
+    def verify(self, repair: str, complaints: Sequence[str], chances: np.ndarray | None = None) -> str:
+        return self.base.verify(repair, complaints, chances)
 
     def blown(self, candidate: int) -> tuple[str, ...]:
         """Of a pair what either has blown; what comes and goes has blown nothing."""

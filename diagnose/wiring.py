@@ -15,12 +15,12 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.bike.acts import measurements, observe, two_point
+from diagnose.bike.acts import measurements
 from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import build
 from diagnose.bike.candidates import candidates, single_faults
-from diagnose.bike.currents import Service, as_condition, complained_condition, need_condition, service
-from diagnose.bike.fuse_lamp import fuse_lamps
+from diagnose.bike.currents import Service, as_condition, need_condition, service
+from diagnose.bike.fuse_lamp import fuse_lamps, is_later
 from diagnose.bike.mending import repairs
 from diagnose.bike.model import Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.swaps import Twins, swaps
@@ -39,6 +39,7 @@ from diagnose.predictions.store import Store, key_of
 from diagnose.predictions.swapping import twins
 from diagnose.predictions.table import Table
 from diagnose.ties import in_order
+from diagnose.verifying import verify
 from diagnose.widening import WideWorld, choose_pairs
 
 # What a job does not know of a sound battery before it is measured: full or half full, warm or cold.
@@ -50,15 +51,6 @@ PLANS_KEPT = 64  # lists of what is worth measuring, by complaints, state of the
 WIDE_KEPT = 4  # sets of wider suspects kept with their predictions
 SUSPICION = 0.97  # share of the suspicion whose surroundings are worth measuring at
 KITS = ("hands", "lamp", "meter", "workshop")
-
-
-def is_later(m: Measurement) -> bool:
-    """Whether nobody does this before another reading: an ammeter for a fuse, branches undone behind a lamp.
-
-    To foretell them all takes a third of a first plan's time; of 46 complaints on four bikes none began with
-    another step, nor with another estimate, without them.
-    """
-    return bool(m.condition.out) and (m.kind == "amps" or (m.kind == "lamp" and bool(m.condition.apart)))
 
 
 class BikeWorld:
@@ -379,57 +371,8 @@ class BikeWorld:
         """Fuses that a candidate has blown by the time the bike comes in."""
         return self.predictor.found_of(candidate)[0]
 
-    def verify(self, repair: str, complaints: Sequence[str]) -> str:
-        """Watch the complained function, in the condition in which it failed.
-
-        Of several the one that the repaired faults put out most surely: a pump that runs again is heard, no
-        plug comes out for it. A complaint of no function (a fuse that blows): what the repaired faults have
-        put out of action; else, and of charging or a drain, the battery's volts with the engine running, or
-        without a battery the first thing of the last look.
-        """
-        functions = self.spec.functions
-        spoken: dict[str, None] = {}
-        for name in complaints:
-            complaint = self.library.complaints[name]
-            for symptom in (*complaint.any_of, *complaint.all_of):
-                for f in functions.values():
-                    if symptom.function in (f.id, *f.roles) and f.kind != "charge":
-                        condition = complained_condition(self.built, symptom.condition, f)
-                        spoken.setdefault(observe(self.built, self.library.instruments, f.id, condition).id)
-        if spoken:
-            planned = [m for m in spoken if m in self.measurements]
-            return (self._put_out(repair, planned, 1.0) if len(planned) > 1 else "") or next(iter(spoken))
-        quiet = [m for m in self.view.exit_check if self.measurements[m].condition.engine == "off"]
-        symptoms = [s for c in complaints for s in self.library.complaints[c].any_of]
-        charging = any(s.charging_low is not None or s.standing is not None for s in symptoms)
-        put_out = "" if charging else self._put_out(repair, quiet, 0.5)
-        if put_out:
-            return put_out
-        if not self.spec.has_battery:
-            return self.view.exit_check[0]
-        plus, minus = self.spec.body["battery_plus"], self.spec.body["battery_minus"]
-        charge = next((f for f in self.spec.functions.values() if f.kind == "charge"), None)
-        condition = as_condition(self.built, charge.when) if charge else as_condition(self.built, "")
-        if charge:
-            condition = replace(condition, engine="5000")
-        return two_point(self.built, self.library.instruments, "volts", plus, minus, condition).id
-
-    def _put_out(self, repair: str, ids: Sequence[str], below: float) -> str:
-        """Which of some looks fails most surely under the faults that a repair cures.
-
-        returns  '' if all of them show a sound bike with at least this chance
-        """
-        weights = self.prior * self.cures(repair) if repair in self.repairs else np.zeros(self.singles)
-        if not weights.sum() > 0.0:
-            return ""
-        columns = self.table(JobState(), ids).columns
-        works = {
-            k: float(weights @ c.words[:, 0] / weights.sum())
-            for k, c in columns.items()
-            if c.words is not None
-        }
-        best = min(works, key=lambda k: round(works[k], 4), default="")
-        return best if best and works[best] < below else ""
+    def verify(self, repair: str, complaints: Sequence[str], chances: np.ndarray | None = None) -> str:
+        return verify(self, repair, complaints, chances)
 
     def differing(self, differences: Sequence[Difference]) -> BikeWorld:
         """The bike as drawn with these differences; the last one asked for is kept.

@@ -281,7 +281,7 @@ class FakeWorld(SingleFaults):
         cured = self.repairs[repair].cures
         return np.array([float(c.id in cured) for c in self.candidates])
 
-    def verify(self, repair: str, complaints: Sequence[str]) -> str:
+    def verify(self, repair: str, complaints: Sequence[str], chances: np.ndarray | None = None) -> str:
         return HEAR_HORN if "horn_dead" in complaints else SEE_LAMP
 
     def differing(self, differences: Sequence[Difference]) -> FakeWorld:

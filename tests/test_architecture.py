@@ -25,7 +25,7 @@ ORDER = (
     ("rules",),
     ("wording", "journal", "kept"),
     ("conversation",),
-    ("widening",),
+    ("widening", "verifying"),
     ("expect", "differing", "wiring", "ngspice"),
     ("decks", "audit", "means"),
     ("players", "play", "calibration"),

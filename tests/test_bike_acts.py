@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+import numpy as np
 import pytest
 from shipped import LED, loom, opened, world
 
@@ -105,6 +106,26 @@ def test_the_proof_watches_what_the_repaired_part_had_put_out() -> None:
     }
     left = world().verify("front_left_indicator.clean_holder", ["lamp_dim"])
     assert left == "observe:left_indicator@indicator=left,key=run"
+
+
+def test_what_is_believed_decides_which_look_proves_a_repair() -> None:
+    """A new lamp for a burnt high beam is proved on the high beam; one look cannot prove both."""
+    w = world("points_single_half_wave")
+    ids = [c.id for c in w.candidates]
+    for fault, look in (("headlamp.high_open", "high_beam"), ("headlamp.low_open", "low_beam")):
+        chances = np.zeros(len(ids))
+        chances[ids.index(fault)] = 1.0
+        assert w.verify("headlamp.renew", ["headlamp_dead"], chances).startswith(f"observe:{look}@"), fault
+
+
+def test_a_drain_is_proved_by_the_standing_current_and_a_lack_of_charge_by_the_volts() -> None:
+    """Everything off, milliamperes left (common practice, no source); 13.8 V and more at 5000 rpm."""
+    w = world("air_twin_excited")
+    assert w.verify("key_switch.renew", ["drains_overnight"]) == "amps:battery@"
+    assert w.verify("battery.charge", ["drains_overnight"]) == "amps:battery@"
+    volts = w.verify("regulator.renew", ["battery_flat"])
+    assert volts.startswith("volts:battery.plus:battery.minus@") and "engine=5000" in volts
+
 
 
 def test_planned_measurements_are_complete_and_cost_time() -> None:

@@ -36,7 +36,7 @@ def repair_advice(means: Means, state: State, repair_id: str) -> tuple[State, Ev
         means.rulebase, world.view, state.job, circumstances(state), facts.finding_facts(around, found)
     )
     state, cautions = show(means, state, (*judged.cautions, *judged.blocked))
-    verify = world.verify(repair_id, state.setting.complaints)
+    verify = world.verify(repair_id, state.setting.complaints, evidence.chances(state.belief))
     minutes = planning.repair_minutes(world, state, repair)
     sort = planning.sort_now(world, state, repair_id)
     cured = [_its_own(world.candidates[i], repair.cures) for i in group[:SHOWN]]

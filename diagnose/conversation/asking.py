@@ -166,7 +166,7 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
 
 def _joined(lines: Sequence[str], skill: str) -> str:
     """A beginner reads one action a line, the trade one paragraph."""
-    return (" " if skill == "trade" else "\n").join(filter(None, lines))
+    return (" " if skill == "trade" else "\n").join(names.begun(line) for line in lines if line)
 
 
 def _swap_lines(world: World, m: Measurement, words: Wording, skill: str) -> list[str]:
@@ -200,7 +200,7 @@ def put_back(world: World, state: State, m: Measurement | None, words: Wording) 
     ]
     if state.battery_undone and (wanted is None or wanted.battery):
         lines.append(words.say("put_back_battery", skill))
-    return lines
+    return [names.begun(line) for line in lines]
 
 
 def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> list[str]:

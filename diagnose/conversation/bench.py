@@ -156,7 +156,7 @@ class MadeUpWorld(SingleFaults):
         """(n_candidates,) of this part."""
         return self._cures[repair]
 
-    def verify(self, repair: str, complaints: Sequence[str]) -> str:
+    def verify(self, repair: str, complaints: Sequence[str], chances: np.ndarray | None = None) -> str:
         """None."""
         return ""
 

@@ -125,6 +125,11 @@ def sure(probability: float, words: Wording) -> str:
     return words.word("sureness", "unlikely")
 
 
+def begun(line: str) -> str:
+    """A line as a sentence begins: a title may come first, and titles are written small."""
+    return line[:1].upper() + line[1:]
+
+
 def minutes(value: float) -> str:
     """Minutes as a person says them: '1', '5', '20'; halves below two."""
     if value < 2:
@@ -140,7 +145,10 @@ def reading(value: float | str, unit: str, words: Wording) -> str:
         return "OL"
     if unit in ("V", "A"):
         return f"{round(float(value), 2) + 0.0:g} {unit}"
-    return quantities.write(round_reading(float(value), unit), unit)
+    shown = round_reading(float(value), unit)
+    if unit == "ohm" and abs(shown) < 1.0:  # no meter shows milliohms
+        return f"{round(shown, 2) + 0.0:g} {unit}"
+    return quantities.write(shown, unit)
 
 
 def round_reading(value: float, unit: str) -> float:
@@ -166,8 +174,12 @@ def expected(own: Column, center: float, sd: float, words: Wording) -> tuple[flo
     a, b = reading(low, own.unit, words), reading(high, own.unit, words)
     if a == b:
         return low, high, a
-    same_unit = a.partition(" ")[2] == b.partition(" ")[2]
-    return low, high, words.say("range", low=a.partition(" ")[0] if same_unit else a, high=b)
+    number, _, shown_in = b.partition(" ")
+    if a.partition(" ")[2] == shown_in:
+        return low, high, words.say("range", low=a.partition(" ")[0], high=b)
+    if not math.isfinite(high) or not high > 0.0:
+        return low, high, words.say("range", low=a, high=b)
+    return low, high, words.say("range", low=f"{low * float(number) / high:.2g}", high=b)
 
 
 def in_short(world: World, m: Measurement, words: Wording) -> str:

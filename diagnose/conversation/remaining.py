@@ -116,7 +116,7 @@ def _changed(means: Means, state: State, reading: Reading) -> bool:
 def prove(turn: Turn, repair: str) -> Turn:
     """Ask for what proves a repair, or try everything where nothing does."""
     means, state = turn.means, turn.state
-    verify = means.world.verify(repair, state.setting.complaints)
+    verify = means.world.verify(repair, state.setting.complaints, evidence.chances(state.belief))
     place = means.world.repairs[repair].place
     m = means.world.measurements.get(verify)
     asleep = state.calm or (state.setting.brought_on and state.setting.shows != "yes")

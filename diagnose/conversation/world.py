@@ -128,8 +128,11 @@ class World(Protocol):
         """Fuses that a candidate has blown by the time the bike comes in."""
         ...
 
-    def verify(self, repair: str, complaints: Sequence[str]) -> str:
-        """Id of the measurement that proves this repair."""
+    def verify(self, repair: str, complaints: Sequence[str], chances: np.ndarray | None = None) -> str:
+        """Id of the measurement that proves this repair.
+
+        chances  (n_candidates,) what is believed before it; None: the prior
+        """
         ...
 
     @property
