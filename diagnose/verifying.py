@@ -41,6 +41,8 @@ class Proved(Protocol):
 
     def cures(self, repair: str) -> np.ndarray: ...
 
+    def complaint_likelihood(self, complaints: Sequence[str]) -> np.ndarray: ...
+
     def table(self, job: JobState, measurement_ids: Sequence[str]) -> Table: ...
 
 
@@ -65,13 +67,13 @@ def verify(world: Proved, repair: str, complaints: Sequence[str], chances: np.nd
                     spoken.setdefault(observe(built, instruments, f.id, condition).id)
     if spoken:
         planned = [m for m in spoken if m in world.measurements]
-        best = _put_out(world, repair, planned, 1.0, chances) if len(planned) > 1 else ""
+        best = _put_out(world, repair, complaints, planned, 1.0, chances) if len(planned) > 1 else ""
         return best or next(iter(spoken))
     symptoms = [s for c in complaints for s in world.library.complaints[c].any_of]
     standing = any(s.standing is not None for s in symptoms)
     charging = any(s.charging_low is not None for s in symptoms)
     quiet = [m for m in world.view.exit_check if world.measurements[m].condition.engine == "off"]
-    put_out = "" if standing or charging else _put_out(world, repair, quiet, 0.5, chances)
+    put_out = "" if standing or charging else _put_out(world, repair, complaints, quiet, 0.5, chances)
     if put_out:
         return put_out
     if not built.spec.has_battery:
@@ -83,20 +85,25 @@ def verify(world: Proved, repair: str, complaints: Sequence[str], chances: np.nd
         return volts
     drain = amps(built, instruments, "battery", Condition()).id
     ways = (volts, drain) if charging else (drain, volts)
-    felt = {k: _felt(world, repair, k, chances) for k in ways}
+    felt = {k: _felt(world, repair, complaints, k, chances) for k in ways}
     return max(felt, key=lambda k: round(felt[k], 3))  # the first, if neither feels it
 
 
-def _weights(world: Proved, repair: str, chances: np.ndarray | None) -> np.ndarray:
-    """(singles,) weight of each fault that a repair cures, by what is believed, else by the prior."""
+def _weights(world: Proved, repair: str, complaints: Sequence[str], chances: np.ndarray | None) -> np.ndarray:
+    """(singles,) weight of each fault that a repair cures, by what is believed, else before any reading."""
     cured = world.cures(repair) if repair in world.repairs else np.zeros(world.singles)
     told = cured * chances[: world.singles] if chances is not None else 0.0 * cured
-    return told if told.sum() > 0.0 else cured * world.prior
+    if told.sum() > 0.0:
+        return told
+    drawn = world.complaint_likelihood(complaints)[: world.singles] if complaints else 1.0
+    return cured * world.prior * drawn
 
 
-def _felt(world: Proved, repair: str, measurement: str, chances: np.ndarray | None) -> float:
+def _felt(
+    world: Proved, repair: str, complaints: Sequence[str], measurement: str, chances: np.ndarray | None
+) -> float:
     """[1] chance that a reading is moved by the faults that a repair cures."""
-    weights = _weights(world, repair, chances)
+    weights = _weights(world, repair, complaints, chances)
     if not weights.sum() > 0.0:
         return 0.0
     column = world.table(JobState(), (measurement,)).columns[measurement]
@@ -106,12 +113,19 @@ def _felt(world: Proved, repair: str, measurement: str, chances: np.ndarray | No
     return float(weights @ moved / weights.sum())
 
 
-def _put_out(world: Proved, repair: str, ids: Sequence[str], below: float, chances: np.ndarray | None) -> str:
+def _put_out(
+    world: Proved,
+    repair: str,
+    complaints: Sequence[str],
+    ids: Sequence[str],
+    below: float,
+    chances: np.ndarray | None,
+) -> str:
     """Which of some looks fails most surely under the faults that a repair cures.
 
     returns  '' if all of them show a sound bike with at least this chance
     """
-    weights = _weights(world, repair, chances)
+    weights = _weights(world, repair, complaints, chances)
     if not weights.sum() > 0.0:
         return ""
     columns = world.table(JobState(), ids).columns

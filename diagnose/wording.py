@@ -64,6 +64,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "set_control_how": ("control", "position"),
     "set_control": ("control", "position"),
     "all_at_rest": (),
+    "key_off": (),
     "all_off": (),
     "engine_cranking": (),
     "engine_idle": (),

@@ -145,3 +145,18 @@ def test_a_sealed_battery_is_never_opened() -> None:
         shipped.parse("gravity:battery@", SEALED)
     with pytest.raises(UsageError, match="low_beam does not flash; expected"):
         shipped.parse("count:low_beam@key=run", TWIN)
+
+
+def test_every_lead_acid_kind_draws_what_a_lead_acid_battery_draws() -> None:
+    """The same plates, sealed or under caps: a complaint that names faults of one kind names the other's too."""
+    library = shipped.opened().library
+    sealed, opened = "lead_acid_battery", "lead_acid_battery_open"
+    modes = {k: [m.id for m in library.kinds[k].modes] for k in (sealed, opened)}
+    assert modes[sealed] == modes[opened]
+    named = 0
+    for complaint in library.complaints.values():
+        own = {k.removeprefix(sealed) for k in complaint.kinds if k.partition(".")[0] == sealed}
+        other = {k.removeprefix(opened) for k in complaint.kinds if k.partition(".")[0] == opened}
+        assert own == other, complaint.id
+        named += bool(own)
+    assert named >= 4

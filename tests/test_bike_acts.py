@@ -127,7 +127,6 @@ def test_a_drain_is_proved_by_the_standing_current_and_a_lack_of_charge_by_the_v
     assert volts.startswith("volts:battery.plus:battery.minus@") and "engine=5000" in volts
 
 
-
 def test_planned_measurements_are_complete_and_cost_time() -> None:
     for name, m in planned().items():
         assert m.kit in KITS and m.minutes > 0.0 and m.wait_min >= 0.0, name

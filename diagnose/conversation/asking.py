@@ -14,6 +14,7 @@ import numpy as np
 
 from diagnose.bike.acts import STIRS, TWO_POINT, is_stirred_first
 from diagnose.bike.model import Measurement
+from diagnose.catalogue.conditions import KEY
 from diagnose.conversation import evidence, names, planning
 from diagnose.conversation.state import State
 from diagnose.conversation.world import World
@@ -219,13 +220,16 @@ def switch_lines(world: World, state: State, m: Measurement, words: Wording) -> 
         for a in c.apart
         if a not in state.taken_apart and a not in state.job.apart
     ]
+    others_only = bool(c.controls) and KEY not in dict(c.controls)
+    if others_only and KEY in world.view.controls and c.engine == "off":  # it may be on from the step before
+        lines.append(words.say("key_off", skill))
     for control, position in c.controls:
         title, positions = world.view.controls.get(control, (control.replace("_", " "), {}))
         word = positions.get(position, position.replace("_", " "))
         told = "set_control_how" if ":" in word else "set_control"
         lines.append(words.say(told, skill, control=title[:1].upper() + title[1:], position=word))
     if not c.controls and c.battery and m.kind not in ("inspect", "ohms", "diode"):
-        if "key" in world.view.controls:
+        if KEY in world.view.controls:
             lines.append(words.say("all_at_rest", skill))
         elif c.engine == "off":
             lines.append(words.say("all_off", skill))
