@@ -147,6 +147,8 @@ class BikeWorld:
         """Every planned measurement by id; any other id of the contract's form is made when asked."""
         instruments = self.library.instruments
         made = measurements(self.built, self.service, instruments)
+        told = {k for looks in self.view.looks.values() for k in looks} - made.keys()
+        made |= {look: replace(self.parse(look), told=True) for look in sorted(told)}
         return _Measurements({**made, **swaps(self.built, instruments, self._twins())}, self)
 
     def _twins(self) -> tuple[Twins, ...]:
@@ -254,13 +256,15 @@ class BikeWorld:
         near = self._suspect_nodes(weights)
         functions = [self.spec.functions[f] for f in self.complaint_functions(complaints)]
         conditions = {as_condition(self.built, f.when).text for f in functions}
+        looks = {k for c in complaints for k in self.view.looks.get(c, ())}
+        conditions |= {k.partition("@")[2] for k in looks}
         for f in functions:  # points closed, say
             own = as_condition(self.built, f.when)
             conditions |= {replace(need_condition(self.built, n, own), engine="off").text for n in f.needs}
         conditions |= {c.text for c in self.service.conditions if len(c.controls) <= 1 and c.engine == "off"}
         stands = any(self.library.complaints[c].engine == "stands" for c in complaints)
         for m in self.measurements.values():
-            if stands and m.engine_runs:
+            if (stands and m.engine_runs) or (m.told and m.id not in looks):
                 continue
             meterless = m.kind == "jumper" or (m.kind == "lamp" and not m.condition.out)
             if KITS.index(m.kit) > within or (meterless and kit != "lamp"):

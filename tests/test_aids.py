@@ -148,7 +148,7 @@ def test_a_sealed_battery_is_never_opened() -> None:
 
 
 def test_every_lead_acid_kind_draws_what_a_lead_acid_battery_draws() -> None:
-    """The same plates, sealed or under caps: a complaint that names faults of one kind names the other's too."""
+    """The same plates, sealed or under caps: a complaint that names one kind's faults names the other's."""
     library = shipped.opened().library
     sealed, opened = "lead_acid_battery", "lead_acid_battery_open"
     modes = {k: [m.id for m in library.kinds[k].modes] for k in (sealed, opened)}

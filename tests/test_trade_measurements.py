@@ -201,3 +201,13 @@ def test_what_a_look_decides_is_told_by_the_names_that_its_choices_have() -> Non
     told = asking.decides(w, state, evidence.column(w, state.job, look.id), o.wording)
     assert "rear_ground" in look.choices
     assert f"{names.component(w, 'rear_ground')} points to" in told and "rear ground points to" not in told
+
+
+def test_a_complaint_of_its_own_condition_is_looked_at_in_that_condition() -> None:
+    """A gauge that stays at full is looked at with next to nothing in the tank; a brake light that is always
+    on without the brake (common practice, no source)."""
+    looks = world("tourer_relays").view.looks
+    assert looks["fuel_gauge_full"] == ("observe:fuel_gauge@fuel=little,key=run",)
+    assert "observe:fuel_gauge@fuel=little,key=run" in world("tourer_relays").measurements
+    always = world().view.looks["brake_light_always"]
+    assert always and all(look.endswith("@key=run") for look in always)

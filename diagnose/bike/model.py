@@ -116,6 +116,7 @@ class Measurement:
     components: tuple[str, ...] = ()  # parts touched or looked at
     disturbs: tuple[str, ...] = ()  # connectors or fuses it takes apart
     watched: tuple[str, ...] = ()  # functions looked at after a swap: the part's own, the twin's
+    told: bool = False  # a look in a condition that only a complaint tells of, planned for that complaint
 
 
 @dataclass(frozen=True, slots=True)

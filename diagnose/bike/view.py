@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from diagnose.bike.acts import FUNCTION_WORDS, observe
 from diagnose.bike.build import Build, part_of_joint
-from diagnose.bike.currents import as_condition
+from diagnose.bike.currents import as_condition, complained_condition
 from diagnose.bike.model import BikeView, FunctionView, PointView
 from diagnose.bike.points import components_at
 from diagnose.bike.wired import wired_units
@@ -59,12 +59,14 @@ def spoken_of(spec: BikeSpec, complaint: Complaint) -> tuple[str, ...]:
 
 
 def _looks(built: Build, instruments: Mapping[str, Instrument], complaint: Complaint) -> tuple[str, ...]:
-    functions = (built.spec.functions[f] for f in spoken_of(built.spec, complaint))
-    return tuple(
-        observe(built, instruments, f.id, as_condition(built, f.when)).id
-        for f in functions
-        if f.kind != "charge"
-    )
+    """Looks at what a complaint speaks of, each in the condition in which it is complained of."""
+    found: dict[str, None] = {}
+    for symptom in (*complaint.any_of, *complaint.all_of):
+        for f in built.spec.functions.values():
+            if symptom.function in (f.id, *f.roles) and f.kind != "charge":
+                told = complained_condition(built, symptom.condition, f)
+                found.setdefault(observe(built, instruments, f.id, told).id)
+    return tuple(found)
 
 
 def view(
