@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from diagnose.bike.acts import TOLD_IN_WORDS
+from diagnose.bike.aids import core_of
 from diagnose.bike.asked import parse_measurement
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import Service, as_condition, is_lit
@@ -36,6 +37,9 @@ def measurement_deck(predictor: Predictor, index: int, job: JobState, m: Measure
         raise UsageError(
             f"{m.id} is watched, not read; expected a measurement with an instrument, such as volts"
         )
+    if m.kind == "clamp":
+        solution = predictor.solution(job, m.condition, "dc")
+        return deck(solution, index, Reading("amps", element=core_of(m.what)), title)
     if m.kind == "amps":
         ohms = predictor.instruments["amps"].values["resistance"].number
         solution = predictor.solution(job, m.condition, "dc")

@@ -29,6 +29,7 @@ from diagnose.wiring import BikeWorld
 
 LEAST_FACTOR = 0.2  # a drawn value stays above this share of its nominal one
 METER_GAIN_SD = 0.004  # a handheld meter's own error, the same all day
+CLAMP_SD = 0.2  # A, what a clamp drifts after it was set to zero
 LEAD_OHMS = 0.1  # what is left of the leads after subtracting
 PERSISTS = 0.8  # chance that the same slip is made again at once (estimate, as the beliefs assume)
 WAKES, SLEEPS = 0.4, 0.25  # [1] chance that a fault that comes and goes shows in a spell; that a spell ends
@@ -207,6 +208,8 @@ class NgspicePlayer:
         if m.kind == "ac_volts":
             value = abs(value) * self.gain * (1.0 + 0.1 * float(rng.standard_normal()))
             return write(round(value, 1), "V")
+        if m.kind == "clamp":
+            return write(round(abs(value) * self.gain + CLAMP_SD * float(rng.standard_normal()), 1), "A")
         if m.kind == "amps":
             return write(round(abs(value) * self.gain, 3), "A")
         return write(round(value * self.gain + 0.01 * float(rng.standard_normal()), 2), "V")
@@ -310,5 +313,5 @@ def slipped(m: Measurement, rng: np.random.Generator, of_twelve: float = 1.0) ->
         )
     if m.kind == "ohms":
         return write(float(f"{math.exp(rng.uniform(math.log(0.1), math.log(1e6))):.3g}"), "ohm")
-    top = {"amps": 8.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5 * of_twelve)
+    top = {"amps": 8.0, "clamp": 30.0, "ac_volts": 100.0, "diode": 2.0}.get(m.kind, 13.5 * of_twelve)
     return write(round(float(rng.uniform(0.0, top)), 2), m.unit)

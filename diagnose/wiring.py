@@ -269,7 +269,7 @@ class BikeWorld:
             meterless = m.kind == "jumper" or (m.kind == "lamp" and not m.condition.out)
             if KITS.index(m.kit) > within or (meterless and kit != "lamp"):
                 continue
-            if m.kind in ("inspect", "ac_volts", "lowest_volts", "worked_volts"):
+            if m.kind in ("inspect", "ac_volts", "lowest_volts", "worked_volts", "clamp"):
                 yield m
                 continue
             if m.kind == "observe" and not m.condition.apart:

@@ -17,7 +17,7 @@ from diagnose.errors import KnowledgeError, Mark, Problem, unknown
 FORMS = ("beginner", "trade")
 
 _TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
-_ONE_THING = ("observe", "inspect", "amps", "count", "gravity", "swap", "wiggle", "heat", "wet")
+_ONE_THING = ("observe", "inspect", "amps", "clamp", "count", "gravity", "swap", "wiggle", "heat", "wet")
 _STIRS = ("wiggle", "heat", "wet")
 _TRIGGERS = ("bars", "bumps", "heat", "wet", "chance")
 _ENDS = ("nothing_found", "unmodelled", "same_to_us", "switch", "works_now")

@@ -160,3 +160,25 @@ def test_every_lead_acid_kind_draws_what_a_lead_acid_battery_draws() -> None:
         assert own == other, complaint.id
         named += bool(own)
     assert named >= 4
+
+
+def test_a_clamp_shows_the_same_current_all_along_a_cable_and_none_in_a_broken_one() -> None:
+    """Kirchhoff's current law; a small engine's starter takes 60 to 150 A (common practice, no source)."""
+    cranking = "key=run,start=pressed"
+    along = [shipped.reading(f"clamp:{c}@{cranking}") for c in ("solenoid_cable", "motor_cable")]
+    assert along[0] == pytest.approx(along[1], rel=1e-3) and 60.0 < along[0] < 150.0
+    charging = "engine=5000,key=run"
+    wires = ("charge_feed", "charge_fuse_wire", "regulator_ground")
+    same = [shipped.reading(f"clamp:{c}@{charging}") for c in wires]
+    assert max(same) - min(same) < 0.01 * max(same) and same[0] > 2.0
+    assert shipped.reading(f"clamp:charge_feed@{charging}", "charge_feed.broken") == 0.0
+    assert shipped.reading(f"clamp:charge_feed@{charging}", "regulator.dead") < 0.1
+
+
+def test_a_clamp_is_asked_for_in_a_workshop_where_nothing_flashes_and_much_flows() -> None:
+    world = shipped.world(TWIN)
+    found = [world.measurements[k] for k in planned(TWIN, "clamp")]
+    assert len(found) >= 8
+    for m in found:
+        assert m.kit == "workshop" and m.unit == "A" and not m.disturbs, m.id
+        assert "indicator" not in dict(m.condition.controls) and shipped.reading(m.id, bike=TWIN) > 4.0, m.id

@@ -84,6 +84,7 @@ def test_every_kind_of_the_trade_is_planned() -> None:
         "inspect",
         "amps",
         "swap",
+        "clamp",
         "count",
         "jumper",
     } == set(kinds)

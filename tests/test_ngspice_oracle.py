@@ -28,7 +28,7 @@ pytestmark = pytest.mark.oracle
 
 SEED = 20261125
 READINGS, STATES, SHORTS = 150, 130, 12
-NUMERIC = ("volts", "drop", "lowest_volts", "worked_volts", "ac_volts", "ohms", "diode", "amps")
+NUMERIC = ("volts", "drop", "lowest_volts", "worked_volts", "ac_volts", "ohms", "diode", "amps", "clamp")
 OVER = {"ohms": 5e6, "diode": 2.5}  # from here on the display shows OL
 STEP = {"ohms": 0.1}  # last digit of a display, where it is coarser than the limit
 JOBS = 2
@@ -74,7 +74,8 @@ def sampled(rng: random.Random, count: int) -> list[tuple[int, Measurement]]:
     assert all(by_kind.values()), "a kind of measurement is missing"
     faulty = [i for i, c in enumerate(w.candidates) if c.is_fault]
     # a kind first, or ohms would fill the sample; a condition is solved for all candidates at once
-    weights = {"volts": 5, "drop": 4, "ohms": 5, "ac_volts": 2, "amps": 2, "diode": 1, "lowest_volts": 1}
+    weights = {"volts": 5, "drop": 4, "ohms": 5, "ac_volts": 2, "amps": 2, "clamp": 2}
+    weights |= {"diode": 1, "lowest_volts": 1}
     kinds = rng.choices(list(weights), list(weights.values()), k=count)
     kept = {k: rng.sample(group, min(24, len(group))) for k, group in by_kind.items()}
     return [(w.no_fault if rng.random() < 0.05 else rng.choice(faulty), rng.choice(kept[k])) for k in kinds]
@@ -107,7 +108,7 @@ def test_readings_agree_with_ngspice_within_5_mv_or_half_a_per_cent() -> None:
         column = w.predictor.columns(JobState(), [m])[m.id]
         assert column.value is not None
         ours = float(column.value[i])
-        if m.kind in ("ac_volts", "amps"):
+        if m.kind in ("ac_volts", "amps", "clamp"):
             theirs = abs(theirs)
         compared += 1
         if math.isinf(ours):
@@ -125,6 +126,25 @@ def test_readings_agree_with_ngspice_within_5_mv_or_half_a_per_cent() -> None:
     assert not wrong, wrong
     assert compared >= 120 and len(failed) <= 0.01 * READINGS and len(restless) <= 0.05 * READINGS
     assert len({w.candidates[i].id for i, _ in chosen}) >= 100
+
+
+def test_a_wire_to_the_ground_side_of_a_load_reads_as_ngspice_has_it() -> None:
+    w = world()
+    points = sorted({m.plus for m in w.measurements.values() if m.kind == "jumper"})[:6]
+    faults = [
+        w.no_fault,
+        *(i for i, c in enumerate(w.candidates) if c.id.startswith(("front_ground.", "seat_ground."))),
+    ]
+    compared = 0
+    for point in points:
+        m = w.parse(f"drop:{point}:battery.minus@grounded={point},key=run")
+        column = w.predictor.columns(JobState(), [m])[m.id]
+        assert column.value is not None
+        for i in faults[:5]:
+            text = measurement_deck(w.predictor, i, JobState(), m, m.id)
+            assert abs(float(column.value[i]) - said(text, spice_operating_point(text))) < 0.005, (m.id, i)
+            compared += 1
+    assert compared >= 15
 
 
 # ---- settling --------------------------------------------------------------------------------------

@@ -42,8 +42,8 @@ from diagnose.catalogue.words import FUNCTION_STATES
 FUNCTION_WORDS = FUNCTION_STATES  # kind of a function -> what can be answered of it
 LAMP_WORDS = ("bright", "half", "dim", "dark")
 TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
-OTHERS = ("observe", "inspect", "amps", "count", "swap", "gravity", "jumper", "wiggle", "heat", "wet")
 STIRS = ("wiggle", "heat", "wet")  # what brings out a fault that comes and goes
+OTHERS = ("observe", "inspect", "amps", "clamp", "count", "swap", "gravity", "jumper", *STIRS)
 BARE_HANDED = ("observe", "inspect", "count", "swap", *STIRS)  # kinds of measurement that want no tool
 TOLD_IN_WORDS = ("lamp", "jumper", "gravity", *BARE_HANDED)  # kinds that no display shows a number of
 COMES_AND_GOES = "comes_and_goes"
@@ -57,6 +57,7 @@ UNITS = {
     "diode": "V",
     "ohms": "ohm",
     "amps": "A",
+    "clamp": "A",
 }
 OBSERVE_MINUTES = {"spark": 3.0, "starter": 0.3, "stop": 0.5, "charge": 1.0, "heat": 1.5}
 LOOK_AGAIN_MINUTES = 0.3  # a look at a lamp or an ear for a horn (common practice)

@@ -1,4 +1,4 @@
-"""What a piece of wire, a watch and a hydrometer tell of a bike, as measurements.
+"""What a piece of wire, a watch, a hydrometer and a clamp meter tell of a bike, as measurements.
 
 Third arrow of the flow (composed bike -> acts). Reads the loom and the sound bike in use; solves nothing.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from diagnose.bike.build import Build, node_of_point
+from diagnose.bike.build import Build, node_of_point, part_of_joint
 from diagnose.bike.currents import Service, as_condition
 from diagnose.bike.effort import minutes_of, place_of, set_at
 from diagnose.bike.hunt import wires_from
@@ -22,13 +22,15 @@ FLASHES = ("sixty_to_120", "over_120", "under_60", "still")
 # alike from 1.225, from 1.150, below; one lower than the others by 0.050: Witte, The Automobile Storage
 # Battery (1922); US Army TM 5-3740-214-14
 GRAVITIES = ("alike_full", "alike_half", "alike_low", "one_low")
+# A. A clamp for direct current drifts by some tenths and stray fields of the cable beside it (estimate).
+CLAMP_FROM = 5.0
 JUMPED = ("light", "flash", "sound", "heat")  # kinds of function whose ground a wire may take over
 # A joint of a ground steals less than this on a sound bike; what stands higher is no ground. [V] at 12 V
 GROUND_SIDE_BELOW = 1.0
 
 
 def aids(built: Build, service: Service, instruments: Mapping[str, Instrument]) -> Iterator[Measurement]:
-    """Every wire to a load's ground, every count of flashes, and the battery's acid."""
+    """Every wire to a load's ground, count of flashes, cable in a clamp, and the battery's acid."""
     points = touchable(built)
     for f in built.spec.functions.values():
         if f.kind in JUMPED and built.spec.ground_post:
@@ -36,6 +38,8 @@ def aids(built: Build, service: Service, instruments: Mapping[str, Instrument]) 
                 yield jumper(built, instruments, f.id, point, as_condition(built, f.when))
         if f.kind == "flash":
             yield count(built, instruments, f.id, as_condition(built, f.when))
+    for wire, condition in clamped(built, service):
+        yield clamp(built, instruments, wire, condition)
     battery = with_filler_caps(built)
     if battery:
         yield gravity(built, instruments, battery)
@@ -123,6 +127,55 @@ def count(
         setup=f"eyes|{condition.text}",
         kit="hands",
         components=tuple(dict.fromkeys(e.partition(".")[0] for e in f.elements)),
+    )
+
+
+def clamped(built: Build, service: Service) -> Iterator[tuple[str, Condition]]:
+    """Cables whose current a clamp meter shows well, and when: at its most with the engine off, and charging.
+
+    Never while something flashes: the display would not rest.
+    """
+    flashing = {as_condition(built, f.when).text for f in built.spec.functions.values() if f.kind == "flash"}
+    steady = [j for j, c in enumerate(service.conditions) if c.text not in flashing]
+    turning = {j: service.conditions[j].engine not in ("off", "cranking") for j in steady}
+    row_of = {e.id: i for i, e in enumerate(built.netlist.elements)}
+    for wire in built.spec.wires:
+        row = row_of.get(core_of(wire))
+        if row is None or not place_of(built, part_of_joint(built, wire)):
+            continue
+        for running in (False, True):
+            some = [j for j, t in turning.items() if t == running]
+            most = max(some, key=lambda j: service.currents[row, j], default=None)
+            if most is None or service.currents[row, most] < CLAMP_FROM:
+                continue
+            condition = service.conditions[most]
+            yield wire, replace(condition, engine="5000") if running else condition
+
+
+def core_of(wire: str) -> str:
+    """Element of the netlist that is the wire itself."""
+    return f"{wire}.core"
+
+
+def clamp(
+    built: Build, instruments: Mapping[str, Instrument], wire: str, condition: Condition
+) -> Measurement:
+    """A clamp meter around one cable: its current without undoing anything."""
+    place = place_of(built, part_of_joint(built, wire))
+    turning = condition.engine == "cranking" or ("start", "pressed") in condition.controls
+    return Measurement(
+        f"clamp:{wire}@{condition.text}",
+        "clamp",
+        condition,
+        what=wire,
+        unit="A",
+        minutes=minutes_of(instruments, "clamp"),
+        places=tuple(sorted(p for p in {place} | set_at(built, condition) if p)),
+        setup=f"clamp|{condition.text}",
+        kit=instruments["clamp"].kit,
+        helper=turning,
+        engine_runs=condition.engine not in ("off", "cranking"),
+        components=(wire,),
     )
 
 

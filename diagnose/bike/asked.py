@@ -18,7 +18,7 @@ from diagnose.bike.acts import (
     stir,
     two_point,
 )
-from diagnose.bike.aids import count, gravity, jumper, with_filler_caps
+from diagnose.bike.aids import clamp, count, gravity, jumper, with_filler_caps
 from diagnose.bike.build import Build, node_of_point
 from diagnose.bike.currents import as_condition
 from diagnose.bike.model import Condition, Measurement
@@ -58,6 +58,10 @@ def parse_measurement(built: Build, instruments: Mapping[str, Instrument], text:
             flashing = [f.id for f in built.spec.functions.values() if f.kind == "flash"]
             raise UsageError(f"{text!r}: {function} does not flash; expected {' or '.join(flashing)}")
         return count(built, instruments, function, condition)
+    if kind == "clamp":
+        if rest not in built.spec.wires:
+            raise UsageError(unknown("wire", rest, built.spec.wires))
+        return clamp(built, instruments, rest, condition)
     if kind == "gravity":
         battery = with_filler_caps(built)
         if rest != battery or not battery:

@@ -136,6 +136,7 @@ INSTRUMENTS = [
     "lamp",
     "jumper",
     "amps",
+    "clamp",
     "observe",
     "inspect",
     "count",

@@ -123,7 +123,7 @@ class Predictor(Functions):
             return self.seen_at(m.what, m.condition)
         if m.kind == "ac_volts":
             return [(m.condition, mode) for mode in self.ac_modes()]
-        return [(m.condition, mode_of(m))]
+        return [(m.condition, mode_of(m))]  # a clamp reads the bare circuit too
 
     def _without_unmodelled(self, column: Column) -> Column:
         """`unmodelled` predicts nothing: NaN for numbers, every word alike."""

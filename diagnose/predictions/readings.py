@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.bike.acts import STIRS, is_stirred_first
+from diagnose.bike.aids import core_of
 from diagnose.bike.build import lamp_nodes, node_of_point
 from diagnose.bike.currents import is_lit
 from diagnose.bike.fuse_lamp import fuse_lamps
@@ -68,6 +69,8 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
         return _diode(p, job, group)
     if kind == "lamp":
         return _lamp(p, job, group)
+    if kind == "clamp":
+        return [_clamp(p, job, m) for m in group]
     if kind == "amps":
         return _amps(p, job, group)
     if kind in STIRS:
@@ -304,6 +307,16 @@ def _amps(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Col
         amps = bench.with_elements(p.compiled, cases, meters).amps.reshape(len(fuses), -1)
         found |= dict(zip((m.id for m in fuses), amps, strict=True))
     return [_amps_column(m, np.abs(found[m.id])) for m in group]
+
+
+def _clamp(p: Functions, job: JobState, m: Measurement) -> Column:
+    """The current through a cable, felt by its field: nothing is put into the circuit."""
+    value = np.abs(p.solution(job, m.condition).current(core_of(m.what)))
+    digits = _instrument(p, "clamp", "digits", 0.3)
+    spread = np.hypot(AMPS_SPREAD * value, digits)
+    zeros = np.zeros((len(value), 1))
+    high = float(value.max(initial=0.0)) * 1.2 + 10.0
+    return Column(m.id, m.kind, "A", round_to(value, 0.01), round_to(spread, 1e-4), zeros, low=0.0, high=high)
 
 
 def _amps_column(m: Measurement, value: np.ndarray) -> Column:

@@ -16,7 +16,7 @@ Field = str | tuple[str, ...]
 Vocabulary = Mapping[str, Mapping[str, Field]]
 
 INSTRUMENTS = (
-    "volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp", "jumper", "amps",
+    "volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "lamp", "jumper", "amps", "clamp",
     "observe", "inspect", "count", "gravity", "swap", "wiggle", "heat", "wet", "none",
 )  # fmt: skip
 
