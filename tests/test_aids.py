@@ -127,6 +127,7 @@ def test_a_hydrometer_shows_charge_and_a_bad_cell_whatever_the_joints_do(fault: 
         ("1265; 1260; 1270", "alike_full"),
         ("1,265 1,260 1,210", "one_low"),  # 0.055 apart
         ("1.265 1.260 1.220", "alike_full"),  # 0.045 apart, mean 1.248
+        ("1.265 1.260 1.215", "one_low"),  # 0.050 apart
         ("1.20 1.19 1.21", "alike_half"),
         ("1.12 1.11 1.13", "alike_low"),
         ("one low", "one_low"),

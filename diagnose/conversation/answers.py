@@ -81,7 +81,7 @@ def numbers_as_choice(m: Measurement, text: str) -> str:
     cells = [float(f"1.{digits}") for digits in re.findall(r"\b1[.,]?(\d{2,3})\b", text)]
     if not cells or len(cells) != len(text.replace(";", " ").replace("/", " ").split()):
         raise ObservationError(text, "the float's number of each cell, 1.050 to 1.300", "1.265 1.260 1.110")
-    if max(cells) - min(cells) >= ONE_CELL_LOWER:
+    if max(cells) - min(cells) > ONE_CELL_LOWER - 1e-9:
         return "one_low"
     mean = sum(cells) / len(cells)
     full, half = GRAVITY_EDGES
