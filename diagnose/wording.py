@@ -17,7 +17,7 @@ from diagnose.errors import KnowledgeError, Mark, Problem, unknown
 FORMS = ("beginner", "trade")
 
 _TWO_POINT = ("volts", "drop", "ohms", "diode", "ac_volts", "lowest_volts", "worked_volts", "lamp")
-_ONE_THING = ("observe", "inspect", "amps", "clamp", "count", "gravity", "swap", "wiggle", "heat", "wet")
+_ONE_THING = ("observe", "inspect", "amps", "count", "gravity", "swap", "wiggle", "heat", "wet")
 _STIRS = ("wiggle", "heat", "wet")
 _TRIGGERS = ("bars", "bumps", "heat", "wet", "chance")
 _ENDS = ("nothing_found", "unmodelled", "same_to_us", "switch", "works_now")
@@ -90,7 +90,11 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "after_swap": ("functions",),
     "do_lamp_in_fuse": ("what", "watts"),
     "do_posts": ("plus", "minus"),
-    "do_jumper": ("plus", "minus", "what"),
+    "do_jumper": ("plus", "?minus", "what"),
+    "clip_jumper": ("minus",),
+    "close_clamp": ("what",),
+    "do_clamp": (),
+    "short_clamp": ("what",),
     "do_ac_volts_joined": ("plus", "minus"),
     "look_at": ("what",),
     "points_to": ("reading", "suspects"),

@@ -124,7 +124,7 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     if m.kind in TWO_POINT or m.kind == "amps":
         if m.kind != "lamp":
             dial = setting(own, m, words, skill, world.no_fault)
-            lines.append(words.say("dial", skill, setting=dial))
+            lines.insert(opened, words.say("dial", skill, setting=dial))  # before anything is pressed
         if m.plus and names.in_fuse(m):
             fuse = names.component(world, m.condition.out[0])
             watts = f"{world.view.fuse_lamps.get(m.condition.out[0], 0.0):g}"
@@ -144,7 +144,11 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
     elif m.kind == "jumper":
         ends = {"plus": names.point(world, m.plus, words), "minus": names.point(world, m.minus, words)}
         watched = own_way.title if own_way else names.component(world, m.what)
-        lines.append(words.say("do_jumper", skill, what=watched, **ends))
+        clip = words.say("clip_jumper", skill, minus=ends["minus"])  # before anything is pressed
+        lines = [*lines[:opened], clip, *lines[opened:], words.say("do_jumper", skill, what=watched, **ends)]
+    elif m.kind == "clamp":
+        around = words.say("close_clamp", skill, what=names.component(world, m.what))
+        lines = [*lines[:opened], around, *lines[opened:], words.say("do_clamp", skill)]
     elif m.kind == "swap":
         lines = [*lines[:opened], *_swap_lines(world, m, words, skill), *lines[opened:]]
         shown = names.listing([names.component(world, f) for f in m.watched], words)
