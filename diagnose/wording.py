@@ -92,6 +92,7 @@ SENTENCES: Mapping[str, tuple[str, ...]] = {
     "do_posts": ("plus", "minus"),
     "do_jumper": ("plus", "?minus", "what"),
     "clip_jumper": ("minus",),
+    "spark_gap": ("mm",),
     "close_clamp": ("what",),
     "do_clamp": (),
     "short_clamp": ("what",),

@@ -7,8 +7,11 @@ import pytest
 import shipped
 
 from diagnose.bike.acts import FUNCTION_WORDS
+from diagnose.conversation import asking
 from diagnose.conversation.answers import read_answer
+from diagnose.conversation.step import begin
 from diagnose.errors import ObservationError, UsageError
+from diagnose.play import AS_KNOWN
 from diagnose.predictions import effects
 
 TWIN, SIX, SEALED = "road_twin", "commuter_6v", "custom_single"
@@ -183,3 +186,16 @@ def test_a_clamp_is_asked_for_in_a_workshop_where_nothing_flashes_and_much_flows
     for m in found:
         assert m.kit == "workshop" and m.unit == "A" and not m.disturbs, m.id
         assert "indicator" not in dict(m.condition.controls) and shipped.reading(m.id, bike=TWIN) > 4.0, m.id
+
+
+@pytest.mark.parametrize(("bike", "mm"), [("classic_four", 6), ("trail_single", 5)])
+def test_a_workshop_looks_for_a_spark_across_a_gap(bike: str, mm: int) -> None:
+    """6 to 8 mm in the open, 5 to 6 mm of a kicked flywheel ignition (common practice, no source)."""
+    w, o = shipped.world(bike), shipped.opened()
+    looks = (m for m in w.measurements.values() if m.kind == "observe")
+    spark = next(m for m in looks if w.view.functions[m.what].kind == "spark")
+    for kit, told in (("workshop", True), ("meter", False)):
+        known = {**AS_KNOWN, "complaints": ["no_spark"], "kit": kit, "skill": "trade", "meter": "skipped"}
+        state, _ = begin(known, w, o.rulebase, o.wording)
+        text = asking.measurement_question(w, state, spark, o.wording)["text"]
+        assert (f"Gap at {mm} mm" in text) == told, kit

@@ -157,6 +157,8 @@ def procedure(world: World, state: State, m: Measurement, own: Column, words: Wo
         if m.kind == "inspect" and m.what in world.view.components:
             lines.append(words.say("look_at", skill, what=names.component(world, m.what)))
         lines.append(m.text)
+        if m.kind == "observe" and own_way and own_way.kind == "spark" and state.setting.kit == "workshop":
+            lines.append(words.say("spark_gap", skill, mm=names.spark_gap_mm(world)))
     elif m.kind in STIRS and m.plus:
         sort, top = ("dial_volts", 20) if m.condition.battery else ("dial_ohms", 200)
         dial = words.say(sort, skill, range=top)

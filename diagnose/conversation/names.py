@@ -125,6 +125,11 @@ def sure(probability: float, words: Wording) -> str:
     return words.word("sureness", "unlikely")
 
 
+def spark_gap_mm(world: World) -> int:
+    """What a sound spark jumps in the open [mm]: with a starter, or kicked (common practice, no source)."""
+    return 6 if world.view.has_starter else 5
+
+
 def begun(line: str) -> str:
     """A line as a sentence begins: a title may come first, and titles are written small."""
     return line[:1].upper() + line[1:]
