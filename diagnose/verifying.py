@@ -11,9 +11,9 @@ from typing import Protocol
 
 import numpy as np
 
-from diagnose.bike.acts import amps, observe, posts, two_point
+from diagnose.bike.acts import amps, posts, two_point
 from diagnose.bike.build import Build
-from diagnose.bike.currents import as_condition, complained_condition
+from diagnose.bike.currents import as_condition
 from diagnose.bike.model import BikeView, Condition, JobState, Measurement, Repair
 from diagnose.catalogue.model import Library
 from diagnose.predictions.table import Table
@@ -57,14 +57,7 @@ def verify(world: Proved, repair: str, complaints: Sequence[str], chances: np.nd
     chances  (n_candidates,) what is believed before it; None: the prior
     """
     built, instruments = world.built, world.library.instruments
-    spoken: dict[str, None] = {}
-    for name in complaints:
-        complaint = world.library.complaints[name]
-        for symptom in (*complaint.any_of, *complaint.all_of):
-            for f in built.spec.functions.values():
-                if symptom.function in (f.id, *f.roles) and f.kind != "charge":
-                    condition = complained_condition(built, symptom.condition, f)
-                    spoken.setdefault(observe(built, instruments, f.id, condition).id)
+    spoken = dict.fromkeys(look for c in complaints for look in world.view.looks.get(c, ()))
     if spoken:
         planned = [m for m in spoken if m in world.measurements]
         best = _put_out(world, repair, complaints, planned, 1.0, chances) if len(planned) > 1 else ""

@@ -212,8 +212,9 @@ class BikeWorld:
         self, complaints: Sequence[str], job: JobState, kit: str = "workshop", *, first: bool = False
     ) -> Sequence[str]:
         key = (tuple(complaints), job, kit, first)
-        if key in self._plans:  # not behind a thread that makes the next one
-            return self._plans[key]
+        known = self._plans.get(key)
+        if known is not None:  # not behind a thread that makes the next one
+            return known
         with self._lock:
             if key not in self._plans:
                 while len(self._plans) >= PLANS_KEPT:

@@ -49,12 +49,15 @@ def grade(share: np.ndarray, edges: Sequence[float], blur: float = BLUR) -> np.n
     returns  (n, k+1), best word first, rows sum to 1; logistic blur in ln(share)
     """
     ln_share = np.log(np.maximum(share, MIN_SHARE))
-    scale = blur * np.sqrt(3.0) / np.pi  # logistic scale of the same standard deviation
-    below = np.stack(
-        [1.0 / (1.0 + np.exp(np.clip((ln_share - np.log(e)) / scale, -60, 60))) for e in edges], axis=1
-    )
+    below = np.stack([_more_than(np.log(e), ln_share, blur) for e in edges], axis=1)
     at_least = np.concatenate([np.ones((len(share), 1)), below, np.zeros((len(share), 1))], axis=1)
     return at_least[:, :-1] - at_least[:, 1:]
+
+
+def _more_than(value: np.ndarray | float, edge: np.ndarray | float, blur: float) -> np.ndarray:
+    """Chance that a value is judged above an edge; logistic, of this standard deviation."""
+    scale = blur * np.sqrt(3.0) / np.pi
+    return np.asarray(1.0 / (1.0 + np.exp(np.clip((edge - value) / scale, -60, 60))))
 
 
 def light_words(share_of_light: np.ndarray) -> np.ndarray:
@@ -78,10 +81,9 @@ def gauge_words(shown: np.ndarray, due: float) -> np.ndarray:
     shown  (n,) its current, as a share of a sound one's at the top of its way [1]
     due    the same of a sound bike in this condition [1]
     """
-    scale = NEEDLE_BLUR * np.sqrt(3.0) / np.pi
 
     def more_than(edge: float) -> np.ndarray:
-        return 1.0 / (1.0 + np.exp(np.clip((edge - shown) / scale, -60, 60)))
+        return _more_than(shown, edge, NEEDLE_BLUR)
 
     high = more_than(due + NEEDLE_OFF)
     not_low = more_than(due - NEEDLE_OFF)
@@ -180,8 +182,7 @@ def gravity_words(gravity: np.ndarray, one_cell: np.ndarray) -> np.ndarray:
     gravity   (n,) specific gravity of the acid in a good cell [1]
     one_cell  (n,) bool, a fault that spoils one cell only
     """
-    scale = GRAVITY_BLUR * np.sqrt(3.0) / np.pi
-    below = [1.0 / (1.0 + np.exp(np.clip((gravity - e) / scale, -60, 60))) for e in GRAVITY_EDGES]
+    below = [_more_than(e, gravity, GRAVITY_BLUR) for e in GRAVITY_EDGES]
     alike = np.stack([1.0 - below[0], below[0] - below[1], below[1]], axis=1)
     odd = np.where(one_cell, 1.0 - ODD_CELL_STRAYS, ODD_CELL_STRAYS)[:, None]
     return np.concatenate([alike * (1.0 - odd), odd], axis=1)
