@@ -22,7 +22,7 @@ SKILLS: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
     "trade": ((0.01, 0.04, 0.12), (0.3, 0.5, 0.2)),
     "beginner": ((0.03, 0.10, 0.20), (0.2, 0.4, 0.4)),
 }
-TEMPER = 0.9  # [1] exponent on the priors of faults: our rates are rough (set by a table in DEVELOPERS)
+TEMPER = 1.0  # [1] exponent on the priors of faults (set by a table in DEVELOPERS)
 BLIND_SHARE = 0.25  # [1] of the error rate: black lead on paint from the start of a session (estimate)
 TINY = 1e-300
 
