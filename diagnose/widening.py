@@ -315,6 +315,7 @@ class WideWorld:
             spread=rows(own.spread, exact.spread),
             shift=rows(own.shift, exact.shift),
             words=rows(own.words, exact.words),
+            degree=rows(own.degree, exact.degree),
             outcomes=None,
         )
 

@@ -62,6 +62,7 @@ class Belief:
     weights       (n, n_draws, n_rates, 1|2, 2), sums to 1; active has one layer if nothing is
                   intermittent, else 0 = dormant, 1 = active; blind 1 = black lead on paint this session
     latents/blur  (n_draws, n_latents) stratum means and the spread inside each stratum
+    degrees       (n_draws,) -1..1, even: where in the range of its severity a fault lies
     rates         (n_rates,) gross error rates; log_rate their prior
     shows         (n,) chance that the candidate's fault is active in a window
     log_start     (n,) ln prior times every factor from conditions; log_base: ln prior alone
@@ -74,6 +75,7 @@ class Belief:
     weights: np.ndarray
     latents: np.ndarray
     blur: np.ndarray
+    degrees: np.ndarray
     rates: np.ndarray
     log_rate: np.ndarray
     shows: np.ndarray
@@ -133,6 +135,7 @@ def start(
             weights=np.zeros(0),
             latents=draws * sd,
             blur=inside * sd,
+            degrees=even_strata(len(draws), len(sd)),
             rates=rates,
             log_rate=np.log(weights),
             shows=fixed,
@@ -182,14 +185,23 @@ def normal_strata(n_draws: int, n_latents: int) -> tuple[np.ndarray, np.ndarray]
             for a, b, m in zip(cuts, cuts[1:], mean, strict=False)
         ]
     )
+    order = (
+        np.array([_lattice(n_draws, j) for j in range(n_latents)], dtype=int).reshape(n_latents, n_draws).T
+    )
+    return mean[order], np.sqrt(np.maximum(var, 0.0))[order]
+
+
+def even_strata(n_draws: int, place: int) -> np.ndarray:
+    """(n_draws,) middles of n_draws even strata of -1..1, in the order of this place of the lattice."""
+    return (2.0 * _lattice(n_draws, place) + 1.0) / n_draws - 1.0
+
+
+def _lattice(n_draws: int, place: int) -> np.ndarray:
+    """(n_draws,) stratum of each draw: one of each, in another order at every place."""
     step = max(1, round(n_draws * 0.6180339887498949))  # golden ratio: successive strata far apart
     while np.gcd(step, n_draws) != 1:
         step += 1
-    rows = np.arange(n_draws)
-    order = np.zeros((n_draws, n_latents), dtype=int)
-    for j in range(n_latents):
-        order[:, j] = (rows * pow(step, j, n_draws)) % n_draws
-    return mean[order], np.sqrt(np.maximum(var, 0.0))[order]
+    return (np.arange(n_draws) * pow(step, place, n_draws)) % n_draws
 
 
 def marginal(belief: Belief) -> np.ndarray:

@@ -14,6 +14,7 @@ from diagnose.errors import ObservationError
 from diagnose.predictions.outcomes import (
     GROSS_OL,
     MISPROBE_SHARE,
+    OHMS_FLOOR,
     OPEN_LEAD_VOLTS,
     OPEN_READS,
     log_ohms,
@@ -23,6 +24,7 @@ from diagnose.predictions.outcomes import (
 )
 from diagnose.predictions.table import Column
 
+ROOT_3 = float(np.sqrt(3.0))  # an even -1..1 has 1 / sqrt(3) as standard deviation
 _ROOT_2PI = float(np.sqrt(2.0 * np.pi))
 OPEN_DECADES = 2.0 * np.log(10.0)  # [ln ohm] an open that shows a number shows one of the top two decades
 REPEAT_SPREAD = 0.25  # [1] of the smallest spread: how closely a reading repeats at the same place (estimate)
@@ -60,17 +62,19 @@ def stories(
     latents: np.ndarray,
     blur: np.ndarray,
     neighbours: tuple[Column, ...] = (),
+    degrees: np.ndarray | None = None,
 ) -> Stories:
     """Densities of `answer` under each candidate and each draw of the shared latents.
 
     latents     (n_draws, n_latents) draws, in the latents' own units
     blur        (n_draws, n_latents) standard deviation inside the stratum that each draw stands for
     neighbours  columns of the measurements this one is easily confused with
+    degrees     (n_draws,) -1..1, even: where in its range each draw puts a severity; None: anywhere
     raises      ObservationError for a word that is not among the choices, or a number that is none
     """
     if column.words is not None:
-        return _words(column, answer, len(latents))
-    return _number(column, answer, latents, blur, neighbours)
+        return _words(column, answer, len(latents), degrees)
+    return _number(column, answer, latents, blur, neighbours, degrees)
 
 
 def mixed(parts: Stories, rates: np.ndarray) -> np.ndarray:
@@ -97,15 +101,21 @@ def repeat_density(column: Column, answer: float | str, earlier: float | str) ->
     return float(_normal(np.asarray(y), np.asarray(before), np.asarray(sd)))
 
 
-def _words(column: Column, answer: float | str, n_draws: int) -> Stories:
+def _words(column: Column, answer: float | str, n_draws: int, degrees: np.ndarray | None) -> Stories:
     assert column.words is not None
     if not isinstance(answer, str) or answer not in column.choices:
         raise ObservationError(str(answer), f"one of {', '.join(column.choices)}", column.choices[0])
     words = np.asarray(column.words, dtype=float)
-    chance = words[:, column.choices.index(answer)]
+    said = column.choices.index(answer)
+    chance = words[:, said]
     flat = 1.0 / len(column.choices)
+    good = np.broadcast_to(chance[:, None], (len(chance), n_draws))
+    if column.degree is not None and degrees is not None and n_draws > 1:
+        points = column.degree.shape[1]
+        nearest = np.minimum((0.5 * (degrees + 1.0) * points).astype(int), points - 1)
+        good = np.asarray(column.degree, dtype=float)[:, nearest, said]
     return Stories(
-        good=np.broadcast_to(chance[:, None], (len(chance), n_draws)),
+        good=good,
         slip=np.full(len(chance), flat),
         wrong=flat,
         blind=np.nan,
@@ -119,6 +129,7 @@ def _number(
     latents: np.ndarray,
     blur: np.ndarray,
     neighbours: tuple[Column, ...],
+    degrees: np.ndarray | None,
 ) -> Stories:
     y = np.inf if is_open(answer) else _as_number(column, answer)
     low, high = reading_range(column)
@@ -126,7 +137,7 @@ def _number(
         y = float(log_ohms(y))
     flat = 1.0 / (high - low)
     can_open = column.scale == "log" or bool(np.isposinf(np.asarray(column.value)).any())
-    good, peak = _good(column, y, low, high, latents, blur)
+    good, peak = _good(column, y, low, high, latents, blur, degrees)
     if np.isposinf(y):
         wrong = GROSS_OL if can_open else 1e-3
         lead, blind = wrong, (BLACK_LEAD_ZERO if can_open else 1e-3)
@@ -140,13 +151,21 @@ def _number(
     slip = np.full(len(good), lead)
     alike = [n for n in neighbours if n.value is not None and n.scale == column.scale]
     if alike:
-        beside = np.mean([_good(n, y, low, high, latents, blur)[0].mean(axis=1) for n in alike], axis=0)
+        beside = np.mean(
+            [_good(n, y, low, high, latents, blur, degrees)[0].mean(axis=1) for n in alike], axis=0
+        )
         slip = 0.5 * slip + 0.5 * beside
     return Stories(good=good, slip=slip, wrong=wrong, blind=blind, peak=peak)
 
 
 def _good(
-    column: Column, y: float, low: float, high: float, latents: np.ndarray, blur: np.ndarray
+    column: Column,
+    y: float,
+    low: float,
+    high: float,
+    latents: np.ndarray,
+    blur: np.ndarray,
+    degrees: np.ndarray | None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """(n, n_draws) density of a well-taken reading in the column's own scale, and (n,) its peak."""
     value = np.asarray(column.value, dtype=float)
@@ -155,7 +174,10 @@ def _good(
     known = np.where(unknown, 0.0, value)
     opened = open_chance(known, column.scale, high)
     flat = 1.0 / (high - low)
+    degree = np.zeros(len(value)) if column.degree is None else np.nan_to_num(column.degree.astype(float))
     if column.scale == "log":
+        finite = np.where(np.isfinite(known), np.maximum(known, 0.0), 0.0)
+        degree = degree * finite / (finite + OHMS_FLOOR)  # as log_ohms_spread takes the spread
         center, spread = log_ohms(known), log_ohms_spread(known, spread)
     else:
         center = known
@@ -170,6 +192,10 @@ def _good(
         shift = np.nan_to_num(np.asarray(column.shift, dtype=float))
         mean = center[:, None] + shift @ latents.T
         sd = np.sqrt(spread[:, None] ** 2 + (shift**2) @ (blur.T**2))
+    if degrees is not None and degree.any():
+        mean = mean + ROOT_3 * degree[:, None] * degrees
+        known_part = degree**2 * (1.0 - 1.0 / n_draws**2)  # even strata leave the rest inside each
+        sd = np.sqrt(np.maximum(sd**2 - known_part[:, None], 1e-12))
     peak_number = (1.0 - opened) / (sd.mean(axis=1) * _ROOT_2PI)
     if np.isposinf(y):
         density = np.broadcast_to(opened[:, None], mean.shape).copy()

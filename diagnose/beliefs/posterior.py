@@ -100,7 +100,7 @@ def update(
             )
     if method not in ("same", "other"):
         raise ValueError(f"update: method={method!r} is unknown; expected 'same' or 'other'")
-    parts = stories(column, answer, belief.latents, belief.blur, neighbours)
+    parts = stories(column, answer, belief.latents, belief.blur, neighbours, belief.degrees)
     return _weigh(belief, column, answer, doubtful, earlier, method, session, window, parts)
 
 
@@ -206,7 +206,8 @@ def extend(
     again = unread(both)
     for seen in belief.observations:
         column = stacked((seen.column, columns[seen.measurement]))
-        new = stories(columns[seen.measurement], seen.answer, belief.latents, belief.blur)
+        own = columns[seen.measurement]
+        new = stories(own, seen.answer, belief.latents, belief.blur, degrees=belief.degrees)
         parts = replace(
             seen.parts,
             good=np.concatenate((seen.parts.good, new.good)),

@@ -49,7 +49,9 @@ class Predictor(Functions):
         super().__init__(built, service, candidates, instruments, latent_sd, found, solved)
         self._columns: dict[tuple[JobState, str], Column] = {}
         self._parts: dict[bytes, Predictor] = {}
-        self._ranges = ranges(self.candidates if graded else (), self.healthy)
+        self._graded = graded
+        if graded:
+            self.ranges = ranges(self.candidates, self.healthy)
 
     def columns(self, job: JobState, measurements: Sequence[Measurement]) -> dict[str, Column]:
         """Column of each measurement, by id.
@@ -71,8 +73,7 @@ class Predictor(Functions):
         if len(rows) and todo:
             part = self._part(rows)._plain_columns(job, todo)
             for m in todo:
-                merged = _with_rows(base[m.id], part[m.id], rows)
-                known = over_ranges(merged, self._ranges.within(rows))
+                known = _with_rows(base[m.id], part[m.id], rows)
                 self._columns[(job, m.id)] = rounded(with_outcomes(known, latent_sd=self.latent_sd))
         return {m.id: self._columns.get((job, m.id), base[m.id]) for m in measurements}
 
@@ -84,7 +85,13 @@ class Predictor(Functions):
             keep[[self.healthy, *rows]] = True
             chosen = [c for c, k in zip(self.candidates, keep, strict=True) if k]
             self._parts[key] = Predictor(
-                self.built, self.service, chosen, self.instruments, self.latent_sd, self.found().only(keep)
+                self.built,
+                self.service,
+                chosen,
+                self.instruments,
+                self.latent_sd,
+                self.found().only(keep),
+                graded=self._graded,
             )
         return self._parts[key]
 
@@ -110,7 +117,7 @@ class Predictor(Functions):
             self.prepare(job, [each for group in some for m in group for each in self._read_at(m)])
             for group in some:
                 for column in read_group(self, job, group):
-                    known = over_ranges(self._without_unmodelled(column), self._ranges)
+                    known = over_ranges(self._without_unmodelled(column), self.ranges)
                     planned = with_outcomes(known, latent_sd=self.latent_sd)
                     self._columns[(job, column.measurement)] = rounded(planned)
         return {m.id: self._columns[(job, m.id)] for m in measurements}
@@ -137,7 +144,10 @@ class Predictor(Functions):
         assert column.words is not None
         words = column.words.copy()
         words[rows] = 1.0 / words.shape[1]
-        return replace(column, words=words)
+        degree = None if column.degree is None else column.degree.copy()
+        if degree is not None:
+            degree[rows] = 1.0 / words.shape[1]
+        return replace(column, words=words, degree=degree)
 
 
 def _with_rows(base: Column, part: Column, rows: np.ndarray) -> Column:
@@ -156,4 +166,5 @@ def _with_rows(base: Column, part: Column, rows: np.ndarray) -> Column:
         spread=merged(base.spread, part.spread),
         shift=merged(base.shift, part.shift),
         words=merged(base.words, part.words),
+        degree=merged(base.degree, part.degree),
     )

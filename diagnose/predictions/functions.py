@@ -5,7 +5,7 @@ Part of the fourth arrow (solved circuit -> chances of words), between `situatio
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +19,7 @@ from diagnose.catalogue.model import Function, Requirement
 from diagnose.circuit.solve import Solution
 from diagnose.circuit.thevenin import thevenin
 from diagnose.predictions import effects
+from diagnose.predictions.severity import NO_RANGES, Ranges, words_by_degree
 from diagnose.predictions.situations import Mode, Situations
 
 HARMLESS_VOLTS = 0.02  # V: no meter of the trade shows less for certain on its 20 V range
@@ -26,62 +27,83 @@ HARMLESS_LIT = 0.04  # of the rated volts: an AC range on a running engine scatt
 HARMLESS_WORDS = 0.02
 FLICKER_SHARE = 0.3  # share of its volts that a thing must gain and lose to be seen to flicker or chatter
 
+# what turns shares of the candidates into words, and these shares; (..., n_candidates) each
+Judgement = tuple[Callable[..., np.ndarray], Sequence[np.ndarray]]
+
 
 class Functions(Situations):
     """Situations that also tell what a rider would see, hear and feel."""
 
+    ranges: Ranges = NO_RANGES  # that severities stand for
+
     def function_words(self, job: JobState, function: str, condition: Condition) -> np.ndarray:
         """(n_candidates, n_words) what the function does in a condition; words of bike.acts."""
+        words = self.function_degrees(job, function, condition).mean(axis=1)
+        return np.clip(words, 0.0, 1.0)  # the mean of ones may come out a last digit over
+
+    def function_degrees(self, job: JobState, function: str, condition: Condition) -> np.ndarray:
+        """(n_candidates, n_points, n_words) the same at points of each severity's range, mildest first."""
+        return words_by_degree(*self._judgement(job, function, condition), self.ranges)
+
+    def _judgement(self, job: JobState, function: str, condition: Condition) -> Judgement:
         f = self.built.spec.functions[function]
         own = as_condition(self.built, f.when)
         if f.kind in ("spark", "stop"):
-            return self._need_words(job, f, condition)
+            return self._judged_by_needs(job, f, condition)
         here = self.solution(job, condition)
         healthy = self.sound(own)
         heated, sound = self.driven(job, condition), self.sound_driven(own)
         match f.kind:
             case "light":
-                shares = self._light_shares(f, heated, sound)
-                return effects.light_words(shares.min(axis=0))
+                return _by_weakest, (self._light_shares(f, heated, sound),)
             case "sound":
-                return effects.sound_words(self._current_share(f.element, heated, sound))
+                return effects.sound_words, (self._current_share(f.element, heated, sound),)
             case "heat":
-                return effects.heat_words(self._current_share(f.element, heated, sound))
+                return effects.heat_words, (self._current_share(f.element, heated, sound),)
             case "gauge":
                 shown = self._current_share(f.element, heated, sound)
-                due = self._current_share(f.element, self.sound_driven(condition), sound)
-                return effects.gauge_words(shown, float(due[0]))
+                due = float(self._current_share(f.element, self.sound_driven(condition), sound)[0])
+                return lambda needle: effects.gauge_words(needle, due), (shown,)
             case "unit":
                 awake = here.state(self._device_of(f.element)) > 0
-                return effects.unit_words(awake, self._comes_and_goes(f.element, here))
+                return effects.unit_words, (awake, self._comes_and_goes(f.element, here))
             case "starter":
-                return self._starter_words(f, job, condition, here, healthy)
+                return effects.starter_words, self._starting(f, job, condition, here, healthy)
             case "flash":
-                return effects.flash_words(*self._flashing(f, job, condition, heated, sound))
+                return self._flashing(effects.flash_words, f, job, condition, heated, sound)
             case "charge":
-                return effects.grade(self._charging_share(condition), effects.CHARGE_EDGES)
+                edges = effects.CHARGE_EDGES
+                return lambda share: effects.grade(share, edges), (self._charging_share(condition),)
         raise ValueError(f"function {function} has kind {f.kind!r}")
 
     def flash_counts(self, job: JobState, function: str, condition: Condition) -> np.ndarray:
-        """(n_candidates, 4) what a count of an indicator's flashes comes to; words of bike.aids."""
+        """(n_candidates, n_points, 4) what a count of an indicator's flashes comes to; words of bike.aids."""
         f = self.built.spec.functions[function]
         sound = self.sound_driven(as_condition(self.built, f.when))
-        return effects.count_words(*self._flashing(f, job, condition, self.driven(job, condition), sound))
+        driven = self.driven(job, condition)
+        judgement = self._flashing(effects.count_words, f, job, condition, driven, sound)
+        return words_by_degree(*judgement, self.ranges)
 
     def _flashing(
         self,
+        words_of: Callable[..., np.ndarray],
         f: Function,
         job: JobState,
         condition: Condition,
         heated: Sequence[Solution],
         sound: Sequence[Solution],
-    ) -> tuple[np.ndarray, np.ndarray, bool, np.ndarray, bool]:
-        """What its light and its rate hang on; the arguments of effects.flash_words."""
+    ) -> Judgement:
+        """What its light and its rate hang on. words_of: effects.flash_words, or count_words."""
         rates = {flasher.rate for flasher in self.built.flashers.values()}
         hurries = bool(rates & {"by_heat", "by_count"}) or (not rates and self._counts_load())
         shares = self._light_shares(f, heated, sound)
         load = self._flashers_load(f, heated, sound)
-        return shares, load, hurries, self._lit_between_flashes(f, job, condition, sound), "by_heat" in rates
+        steady, stalls = self._lit_between_flashes(f, job, condition, sound), "by_heat" in rates
+
+        def words(light: np.ndarray, current: np.ndarray, still: np.ndarray) -> np.ndarray:
+            return words_of(light, current, hurries, still, stalls)
+
+        return words, (shares, load, steady)
 
     def cell_volts(self, job: JobState) -> np.ndarray:
         """(n_candidates,) volts of the battery's cells at rest, without what only sits on their surface."""
@@ -181,9 +203,10 @@ class Functions(Situations):
         full = float(np.sqrt(sum(float(s.current(element)[0]) ** 2 for s in healthy)))
         return amperes / max(full, 1e-9)
 
-    def _starter_words(
+    def _starting(
         self, f: Function, job: JobState, condition: Condition, here: Solution, healthy: Solution
-    ) -> np.ndarray:
+    ) -> Sequence[np.ndarray]:
+        """The arguments of effects.starter_words."""
         turning = here.state(self._device_of(f.element)) == 1
         volts = np.abs(here.across(f.element))
         full = abs(float(healthy.across(f.element)[0]))
@@ -196,7 +219,7 @@ class Functions(Situations):
                 if woke and asleep:
                     pulled |= (here.state(d.id) == 1) & (rest.state(d.id) == 0)
         chatters = self._comes_and_goes(f.element, here)
-        return effects.starter_words(turning, volts / max(full, 1e-6), pulled, chatters)
+        return turning, volts / max(full, 1e-6), pulled, chatters
 
     def _comes_and_goes(self, element: str, here: Solution) -> np.ndarray:
         """(n_candidates,) bool: its volts differ between the phases of a loop that never rests."""
@@ -212,32 +235,41 @@ class Functions(Situations):
         momentary = Condition(tuple(p for p in condition.controls if p[1] != "pressed"))
         return int(self.sound(momentary).state(device)[0])
 
-    def _need_words(self, job: JobState, f: Function, condition: Condition) -> np.ndarray:
-        words = []
+    def _judged_by_needs(self, job: JobState, f: Function, condition: Condition) -> Judgement:
+        """Volts or ohms of each need, and for a stop the light of lamps that must be out."""
+        shares = []
         for need in f.needs:
             here = need_condition(self.built, need, condition)
             plus = node_of_point(self.built.spec, need.plus)
             minus = node_of_point(self.built.spec, need.minus)
             seen = [self.solution(job, here, mode) for mode in self._need_modes(need)]
             if need.quantity == "ohms":
-                _, value = thevenin(seen[0], plus, minus)
+                shares.append(thevenin(seen[0], plus, minus)[1])
             else:
-                value = np.sqrt(sum(s.between(plus, minus) ** 2 for s in seen))
-            words.append(effects.need_words(value, need.weak, need.dead, need.below))
+                shares.append(np.sqrt(sum(s.between(plus, minus) ** 2 for s in seen)))
         if f.kind == "stop" and f.elements:
-            words.append(self._gone_out(f, job, condition))
-        return effects.worst_of(words) if f.kind == "spark" else effects.stop_words(words)
+            shares.append(self._left_burning(f, job, condition))
 
-    def _gone_out(self, f: Function, job: JobState, condition: Condition) -> np.ndarray:
-        """(n_candidates, 3) words of a need: dead where none of the function's lamps burns, broken or not."""
+        def words(*each: np.ndarray) -> np.ndarray:
+            of_needs = [
+                effects.need_words(value, need.weak, need.dead, need.below)
+                for need, value in zip(f.needs, each[: len(f.needs)], strict=True)
+            ]
+            if len(each) > len(f.needs):
+                of_needs.append(_gone_out(each[-1]))
+            return effects.worst_of(of_needs) if f.kind == "spark" else effects.stop_words(of_needs)
+
+        return words, shares
+
+    def _left_burning(self, f: Function, job: JobState, condition: Condition) -> np.ndarray:
+        """(n_candidates,) light of the brightest of the function's lamps, of its rated light."""
         here = self.driven(job, condition)
         shares = []
         for element in f.elements:
             watts = np.sum([np.abs(s.across(element) * s.current(element)) for s in here], axis=0)
             rated = self.built.elements[element].values["rated_watts"]
             shares.append((watts / rated) ** effects.LIGHT_OF_WATTS)
-        dark = effects.light_words(np.max(shares, axis=0))[:, 3]
-        return np.stack([1.0 - dark, np.zeros_like(dark), dark], axis=1)
+        return np.max(shares, axis=0)
 
     def changes_something(self) -> np.ndarray:
         """(n_candidates,) bool: the candidate moves some node, some word, or is no matter of circuits.
@@ -267,3 +299,14 @@ class Functions(Situations):
             words = self.function_words(JobState(), function, condition)
             moved |= np.abs(words - words[self.healthy]).max(axis=1) > HARMLESS_WORDS
         return moved
+
+
+def _by_weakest(shares: np.ndarray) -> np.ndarray:
+    """Words of several lamps that are looked at as one: the weakest tells."""
+    return effects.light_words(shares.min(axis=0))
+
+
+def _gone_out(light: np.ndarray) -> np.ndarray:
+    """(n_candidates, 3) words of a need: dead where none of the lamps burns, broken or not."""
+    dark = effects.light_words(light)[:, 3]
+    return np.stack([1.0 - dark, np.zeros_like(dark), dark], axis=1)

@@ -23,6 +23,7 @@ from diagnose.circuit.solve import Solution
 from diagnose.predictions import effects
 from diagnose.predictions.functions import Functions
 from diagnose.predictions.outcomes import log_ohms, log_ohms_spread
+from diagnose.predictions.severity import words_by_degree
 from diagnose.predictions.situations import Mode
 from diagnose.predictions.swapping import shown_by_swap
 from diagnose.predictions.table import Column
@@ -80,7 +81,7 @@ def read_group(p: Functions, job: JobState, group: Sequence[Measurement]) -> lis
     if kind in ("observe", "jumper"):
         return [_observe(p, job, m) for m in group]
     if kind == "count":
-        return [_words(m, p.flash_counts(job, m.what, m.condition)) for m in group]
+        return [_by_degree(m, p.flash_counts(job, m.what, m.condition)) for m in group]
     if kind == "gravity":
         return [_gravity(p, job, m) for m in group]
     return [_inspect(p, job, m) for m in group]
@@ -283,7 +284,11 @@ def _lamp(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Col
                 found[group[i].id], _ = _over_phases(part, *pairs[i], part.between(*pairs[i]))
             else:
                 found[group[i].id] = loaded.between(*pairs[i])[mine]
-    return [_words(m, effects.lamp_words(found[m.id], full)) for m in group]
+
+    def lit(volts: np.ndarray) -> np.ndarray:
+        return effects.lamp_words(volts, full)
+
+    return [_by_degree(m, words_by_degree(lit, (np.abs(found[m.id]),), p.ranges)) for m in group]
 
 
 def _amps(p: Functions, job: JobState, group: Sequence[Measurement]) -> list[Column]:
@@ -327,7 +332,7 @@ def _amps_column(m: Measurement, value: np.ndarray) -> Column:
 
 
 def _observe(p: Functions, job: JobState, m: Measurement) -> Column:
-    return _words(m, p.function_words(job, m.what, m.condition))
+    return _by_degree(m, p.function_degrees(job, m.what, m.condition))
 
 
 def _gravity(p: Functions, job: JobState, m: Measurement) -> Column:
@@ -342,6 +347,13 @@ def _words(m: Measurement, words: np.ndarray) -> Column:
     clipped = np.clip(words, 0.0, 1.0)
     total = clipped.sum(axis=1, keepdims=True)
     return Column(m.id, m.kind, "", words=np.round(clipped / total, 4), choices=m.choices)
+
+
+def _by_degree(m: Measurement, words: np.ndarray) -> Column:
+    """A column of words (n_candidates, n_points, n_choices) that hang on where a severity lies."""
+    clipped = np.clip(words, 0.0, 1.0)
+    degree = np.round(clipped / clipped.sum(axis=2, keepdims=True), 4)
+    return replace(_words(m, degree.mean(axis=1)), degree=degree)
 
 
 def _inspect(p: Functions, job: JobState, m: Measurement) -> Column:

@@ -6,7 +6,7 @@ solved. What a reading would be between two of them is taken from both.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,10 @@ from diagnose.predictions.table import Column
 
 BESIDE = 0.2  # [1] share of a severity's range in which a word is rather that of the next severity (estimate)
 WORN_SPREAD = 0.15  # [1] of how far a worn value takes a reading from sound: no two wear alike (estimate)
+STEPS = (1 / 6, 3 / 6, 5 / 6)  # [1] of the way to either end of a range: even points at which words are known
+POINTS = 2 * len(STEPS)
+JUMP = 3.0  # [ln] shares further apart are two states of a relay or unit, nothing between (estimate)
+LEAST_SHARE = 1e-6  # [1] of an effect: what is less is none (ohms: what is more than its inverse is open)
 EVEN = 12.0**0.5  # a value anywhere in a range has this part of its width as standard deviation
 
 
@@ -39,11 +43,9 @@ class Ranges:
     worn: np.ndarray
     healthy: int
 
-    def within(self, some: np.ndarray) -> Ranges:
-        """The same for some of the candidates only."""
-        keep = np.isin(self.rows, some)
-        worn = self.worn[np.isin(self.worn, some)]
-        return Ranges(self.rows[keep], self.milder[keep], self.worse[keep], worn, self.healthy)
+
+_NONE = np.array([], dtype=int)
+NO_RANGES = Ranges(_NONE, _NONE, _NONE, _NONE, healthy=0)
 
 
 def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
@@ -71,16 +73,56 @@ def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
     return Ranges(lists[0], lists[1], lists[2], lists[3], healthy)
 
 
+def words_by_degree(
+    words_of: Callable[..., np.ndarray], shares: Sequence[np.ndarray], own: Ranges
+) -> np.ndarray:
+    """Words of shares at four points of the range that each severity stands for, the mildest first.
+
+    words_of  from shares to (n_candidates, n_words)
+    shares    (..., n_candidates) each: an effect, volts or ohms (not negative), or bool
+    returns   (n_candidates, POINTS, n_words)
+    formula   the points lie STEPS of the way to either end of the range. It ends half way to the neighbour,
+              in the logarithm; beyond the worst as far again as its milder neighbour is away. Where two
+              neighbours are further apart than JUMP (or bool), the outermost point is the neighbour itself.
+    """
+    if not len(own.rows):
+        return np.repeat(np.asarray(words_of(*shares), dtype=float)[:, None], POINTS, axis=1)
+    points = [*((0, step) for step in reversed(STEPS)), *((1, step) for step in STEPS)]
+    return np.stack([words_of(*(_toward(x, own, *point) for x in shares)) for point in points], axis=1)
+
+
+def _toward(share: np.ndarray, own: Ranges, side: int, step: float) -> np.ndarray:
+    """The share with each severity moved a step toward its milder (0) or its worse (1) end of the range."""
+    share = np.asarray(share)
+    here, milder, worse = share[..., own.rows], share[..., own.milder], share[..., own.worse]
+    out = share.copy()
+    beside = worse if side else milder
+    if share.dtype == bool:
+        out[..., own.rows] = beside if step == STEPS[-1] else here
+        return out
+    at, mild, beyond = (np.log(np.clip(x, LEAST_SHARE, 1.0 / LEAST_SHARE)) for x in (here, milder, worse))
+    whole = (beyond if side else mild) - at
+    jumps = np.abs(whole) > JUMP
+    way = 0.5 * whole
+    if side:
+        past = at - mild
+        way = np.where(own.worse == own.rows, np.where(np.abs(past) > JUMP, 0.0, past), way)
+    out[..., own.rows] = np.where(jumps, beside if step == STEPS[-1] else here, here * np.exp(step * way))
+    return out
+
+
 def over_ranges(column: Column, own: Ranges) -> Column:
     """The column with each severity's reading spread over the range it stands for.
 
     Numbers: the range ends half way to the neighbours' readings (beyond the worst, as far as on its milder
-    side) and adds width / sqrt(12) to the spread; ohms in the logarithm. Words: a share of the neighbours'.
+    side) and adds width / sqrt(12) to the spread; ohms in the logarithm. What of it is the way from the mild
+    end to the bad one is kept apart as the column's degree. Words that come by degrees stay as they are, of
+    others a share is the neighbours'.
     A wrong value without degrees (an overcharging regulator) is as uncertain as WORN_SPREAD says.
     """
-    if not len(own.rows) and not len(own.worn):
-        return column
     if column.words is not None:
+        if column.degree is not None or not len(own.rows):
+            return column
         words = np.array(column.words, dtype=float)
         old = np.asarray(column.words, dtype=float)
         words[own.rows] = (
@@ -88,17 +130,22 @@ def over_ranges(column: Column, own: Ranges) -> Column:
         )
         return replace(column, words=words)
     value = np.asarray(column.value, dtype=float)
+    degree = np.zeros(len(value))
+    if not len(own.rows) and not len(own.worn):
+        return replace(column, degree=degree)
     shown = log_ohms(value) if column.scale == "log" else value
     here, below, above = shown[own.rows], shown[own.milder], shown[own.worse]
     with np.errstate(invalid="ignore"):
-        down = 0.5 * np.abs(here - below)
-        up = np.where(own.worse == own.rows, down, 0.5 * np.abs(above - here))
-    width = np.where(np.isfinite(down), down, 0.0) + np.where(np.isfinite(up), up, 0.0)
-    width = np.where(np.isfinite(here), width, 0.0)
+        down = 0.5 * (here - below)
+        up = np.where(own.worse == own.rows, down, 0.5 * (above - here))
+    ends = np.isfinite(here) & np.isfinite(down), np.isfinite(here) & np.isfinite(up)
+    down, up = np.where(ends[0], down, 0.0), np.where(ends[1], up, 0.0)
     spread = np.array(column.spread, dtype=float)
-    spread[own.rows] = np.hypot(spread[own.rows], width / EVEN)
+    spread[own.rows] = np.hypot(spread[own.rows], (np.abs(down) + np.abs(up)) / EVEN)
+    degree[own.rows] = (down + up) / EVEN
     with np.errstate(invalid="ignore"):
-        off = np.abs(shown[own.worn] - shown[own.healthy])
+        off = shown[own.worn] - shown[own.healthy]
     off = np.where(np.isfinite(off), off, 0.0)
     spread[own.worn] = np.hypot(spread[own.worn], WORN_SPREAD * off)
-    return replace(column, spread=spread)
+    degree[own.worn] = WORN_SPREAD * off
+    return replace(column, spread=spread, degree=degree)

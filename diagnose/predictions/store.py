@@ -100,20 +100,23 @@ class Store:
                 "numeric": [
                     [c.measurement, c.kind, c.unit, c.scale, _limit(c.low), _limit(c.high)] for c in numeric
                 ],
-                "worded": [[c.measurement, c.kind, list(c.choices)] for c in worded],
+                "worded": [[c.measurement, c.kind, list(c.choices), c.degree is not None] for c in worded],
             },
         )
         if numeric:
             for field in ("value", "spread", "shift"):
                 self.put(f"{name}.{field}", np.array([getattr(c, field) for c in numeric], dtype=np.float32))
+            degrees = [np.zeros_like(c.value) if c.degree is None else c.degree for c in numeric]
+            self.put(f"{name}.degree", np.array(degrees, dtype=np.float32))
         for label, group, field in (
             ("numeric", numeric, "outcomes"),
             ("worded", worded, "outcomes"),
             ("worded", worded, "words"),
+            ("worded", [c for c in worded if c.degree is not None], "degree"),
         ):
             if group:
                 pieces = [np.asarray(getattr(c, field), dtype=np.float64) for c in group]
-                pieces = [x if field == "outcomes" else x.T for x in pieces]
+                pieces = [x if field == "outcomes" else x.reshape(len(x), -1).T for x in pieces]
                 self.put(f"{name}.{label}.{field}", np.concatenate(pieces).astype(np.float32))
                 self.put_value(f"{name}.{label}.{field}", [len(x) for x in pieces])
 
@@ -124,7 +127,9 @@ class Store:
             return {}
         out: dict[str, Column] = {}
         if heads["numeric"]:
-            values, spreads, shifts = (self._arrays[f"{name}.{x}"] for x in ("value", "spread", "shift"))
+            values, spreads, shifts, degrees = (
+                self._arrays[f"{name}.{x}"] for x in ("value", "spread", "shift", "degree")
+            )
             outcomes = self._split(f"{name}.numeric.outcomes")
             for i, (m, kind, unit, scale, low, high) in enumerate(heads["numeric"]):
                 out[m] = Column(
@@ -137,17 +142,23 @@ class Store:
                     scale,
                     -np.inf if low is None else low,
                     np.inf if high is None else high,
+                    degree=degrees[i],
                     outcomes=outcomes[i],
                 )
         if heads["worded"]:
             outcomes = self._split(f"{name}.worded.outcomes")
             words = self._split(f"{name}.worded.words")
-            for i, (m, kind, choices) in enumerate(heads["worded"]):
+            by_degree = iter(
+                self._split(f"{name}.worded.degree") if any(h[3] for h in heads["worded"]) else []
+            )
+            for i, (m, kind, choices, has_degree) in enumerate(heads["worded"]):
+                degree = next(by_degree).T if has_degree else None
                 out[m] = Column(
                     m,
                     kind,
                     "",
                     words=words[i].T.astype(np.float64),
+                    degree=None if degree is None else degree.reshape(len(degree), -1, len(choices)),
                     choices=tuple(choices),
                     outcomes=outcomes[i],
                 )

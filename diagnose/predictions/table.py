@@ -27,6 +27,9 @@ class Column:
     word kinds
       words   (n_candidates, n_choices) probabilities of each answer, rows sum to 1
     both
+      degree    what hangs on where in its range a severity lies, alike in all of a job; None: nothing
+                numbers: (n_candidates,) [as spread] that part of the spread, + where what is worse reads more
+                words: (n_candidates, n_points, n_choices), at even points of the range, the mildest first
       choices   the answers of a word kind, () for numbers
       outcomes  (n_outcomes, n_candidates) probabilities that planning uses, columns sum to 1
     """
@@ -41,6 +44,7 @@ class Column:
     low: float = -np.inf
     high: float = np.inf
     words: np.ndarray | None = None
+    degree: np.ndarray | None = None
     choices: tuple[str, ...] = ()
     outcomes: np.ndarray | None = None
     neighbours: tuple[str, ...] = ()  # confusable measurements whose value a mis-probe would show
@@ -62,6 +66,7 @@ def rounded(column: Column) -> Column:
         spread=single(column.spread),
         shift=single(column.shift),
         words=None if words is None else words.astype(np.float64),
+        degree=single(column.degree),
         outcomes=single(column.outcomes),
     )
 
@@ -87,6 +92,7 @@ def _combined(columns: Sequence[Column], how: Callable[[list[np.ndarray]], np.nd
         spread=whole("spread"),
         shift=whole("shift"),
         words=whole("words"),
+        degree=whole("degree"),
         outcomes=None,
     )
 
