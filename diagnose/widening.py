@@ -17,6 +17,7 @@ import numpy as np
 from diagnose.beliefs.doubles import Heard, drawn_together, likely_pairs
 from diagnose.bike.acts import STIRS, stir_id, watched_needs
 from diagnose.bike.build import Build
+from diagnose.bike.candidates import severity_family
 from diagnose.bike.currents import Service
 from diagnose.bike.model import BikeView, Candidate, Condition, Fault, JobState, Measurement, Repair, Wider
 from diagnose.bike.way import Stretch
@@ -321,24 +322,30 @@ class WideWorld:
 
 
 def loose_rows(candidates: Sequence[Candidate]) -> list[int]:
-    """Faults that may come and go: of each loose, damp or heat-struck mode its worst severity."""
-    worst: dict[tuple[str, str], int] = {}
+    """Faults that may come and go: of each loose, damp or heat-struck mode its worst severity.
+
+    Of a short every one: welded to the frame it blows the fuse, smouldering it dims what it robs.
+    """
+    worst: dict[tuple[str, str, str], int] = {}
     for i, c in enumerate(candidates):
         if len(c.faults) == 1 and LOOSE_TAGS.intersection(c.faults[0].tags) and not c.faults[0].lasting:
-            # severities come with rising ohms: a joint's last is its worst, a leak's or a chafe's its first
-            mode = (c.faults[0].component, c.faults[0].mode)
-            if mode not in worst or not any(isinstance(e, Add) for e in c.faults[0].edits):
+            # severities come with rising ohms: a joint's last is its worst, a leak's its first
+            (fault,) = c.faults
+            short = any(isinstance(e, Add) for e in fault.edits) and severity_family(fault) is None
+            mode = (fault.component, fault.mode, fault.value if short else "")
+            if mode not in worst or not any(isinstance(e, Add) for e in fault.edits):
                 worst[mode] = i
     return list(worst.values())
 
 
 def _twin(candidate: Candidate) -> Candidate:
     (fault,) = candidate.faults
+    value = fault.value if any(isinstance(e, Add) for e in fault.edits) else ""
     own = replace(
         fault,
-        id=f"{fault.component}.{fault.mode}_{NOW_AND_THEN}",
+        id=f"{fault.component}.{fault.mode}_{NOW_AND_THEN}" + (f"={value}" if value else ""),
         mode=f"{fault.mode}_{NOW_AND_THEN}",
-        value="",
+        value=value,
         prior=fault.prior * COMES_AND_GOES,
         intermittent=min(SHOWS, fault.intermittent),
     )

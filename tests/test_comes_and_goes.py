@@ -78,6 +78,17 @@ def test_a_fault_that_comes_and_goes_explains_such_a_complaint_better_than_one_t
     assert plain[steady] > 0.9
 
 
+def test_a_chafe_that_comes_and_goes_may_weld_itself_or_smoulder():
+    """A short blows the fuse, one of an ohm or two dims what it robs: two suspects."""
+    wide = world().widened(Wider(loose=True))
+    twins = [c.faults[0] for c in wide.candidates if c.faults and c.faults[0].intermittent < 1.0]
+    chafes = [f for f in twins if f.component == "kill_bar_wire" and f.mode.startswith("chafed")]
+    assert sorted(f.value for f in chafes) == ["1.5ohm", "20mohm"]
+    assert len({f.id for f in twins}) == len(twins) > 200
+    joints = [f for f in twins if f.component == "front_ground" and f.mode.startswith("poor")]
+    assert len(joints) == 1 and joints[0].value == ""
+
+
 def test_a_job_asks_whether_the_fault_is_there_and_not_whether_a_switch_was_wrong():
     state, events = job(complaints=[BARS])
     assert events[-1]["question"] == "shows" and events[-1]["kind"] == "confirm"
