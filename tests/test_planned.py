@@ -37,6 +37,17 @@ def test_what_tells_two_rare_suspects_apart_is_kept_before_the_fourth_look_at_a_
     assert chosen == [0, 1, 5, 6]
 
 
+def test_a_glance_that_often_misses_does_not_stand_in_for_what_tells_two_suspects_for_certain():
+    weights = np.array([0.5, 0.5])
+    glance = np.array([[0.6, 0.02], [0.4, 0.98]])
+    certain = np.array([[0.93, 0.02], [0.07, 0.98]])
+    outcomes = [glance] * 4 + [certain]
+    rates = np.array([nats(weights, o) for o in outcomes]) / np.array([0.5, 0.6, 0.7, 0.8, 6.0])
+    assert (rates[:4] > rates[4]).all()
+    assert kept(weights, outcomes, rates, 3) == [0, 1, 4]
+    assert kept(weights, outcomes[:4], rates[:4], 3) == [0, 1, 2]  # where there is nothing better
+
+
 @pytest.mark.parametrize(("bike", "complaint"), [("road_twin", "lamp_dim"), ("tourer_relays", "dash_dead")])
 def test_likely_suspects_of_a_shipped_bike_that_any_measurement_tells_apart_are_told_apart_by_a_planned_one(
     bike, complaint

@@ -13,6 +13,7 @@ from diagnose.ties import in_order
 
 PLAUSIBLE = 0.995  # share of the suspicion whose members must be told from one another later in the job
 APART = 2  # measurements kept for each two of them, cheapest first: one may be closed, or read wrongly
+SURELY = 0.7  # [1] chance of its likeliest outcome from which a suspect is told by it; a glance often misses
 
 
 def nats(weights: np.ndarray, outcomes: np.ndarray | None) -> float:
@@ -32,9 +33,10 @@ def kept(weights: np.ndarray, outcomes: Sequence[np.ndarray], rates: np.ndarray,
     weights   (n_candidates,) suspicion, sums to 1
     outcomes  one (n_outcomes, n_candidates) for each measurement
     rates     (n_measurements,) nats a minute today
-    returns   first those that tell two plausible candidates apart, the quickest APART for each two; what is
-              left of the room goes by rate. By rate alone, what decides between rare suspects was left out,
-              and when the common ones were cleared nothing was planned that told these from each other.
+    returns   first those that tell two plausible candidates apart for certain, the quickest APART for each
+              two; if none does, those that rather tell them apart; what is left of the room goes by rate. By
+              rate alone, what decides between rare suspects was left out, and when the common ones were
+              cleared nothing was planned that told these from each other.
     """
     order = in_order(rates)
     if len(order) <= most:
@@ -44,14 +46,19 @@ def kept(weights: np.ndarray, outcomes: Sequence[np.ndarray], rates: np.ndarray,
     plausible = by_weight[:count]
     wanting = np.full((len(plausible), len(plausible)), APART, dtype=np.int8)
     np.fill_diagonal(wanting, 0)
-    telling = []
-    for t in order:
-        label = outcomes[t][:, plausible].argmax(axis=0)
-        apart = (label[:, None] != label[None, :]) & (wanting > 0)
-        if apart.any():
-            wanting -= apart
-            telling.append(int(t))
-    telling = telling[:most]
-    rest = [int(t) for t in order if int(t) not in set(telling)]
-    chosen = {*telling, *rest[: most - len(telling)]}
+    telling: dict[int, None] = {}  # in the order found
+    for for_certain in (True, False):
+        for t in order:
+            own = outcomes[t][:, plausible]
+            label = own.argmax(axis=0)
+            apart = (label[:, None] != label[None, :]) & (wanting > 0)
+            if for_certain:
+                surely = own.max(axis=0) >= SURELY
+                apart &= surely[:, None] & surely[None, :]
+            if apart.any():
+                wanting -= apart
+                telling[int(t)] = None
+        wanting[wanting < APART] = 0  # the second round is for what nothing tells for certain
+    rest = [int(t) for t in order if int(t) not in telling]
+    chosen = set([*telling, *rest][:most])
     return [int(t) for t in order if int(t) in chosen]
