@@ -492,6 +492,20 @@ def test_the_view_is_made_of_the_same_bike_twice() -> None:
     assert again == world().view and spec.id == again.id
 
 
+def test_a_wire_is_followed_at_its_place_for_longer_than_a_glance_takes() -> None:
+    """Common practice, no source: some minutes a wire, clips and tape off; thick cables lie open."""
+    w = world()
+    followed = {m.what: m for m in w.measurements.values() if m.kind == "inspect" and m.what in w.spec.wires}
+    assert len(followed) > 25
+    for wire, m in followed.items():
+        assert m.choices == ("sound", "damaged") and m.components == (wire,)
+        assert m.places == (w.spec.parts[wire].place,) and m.kit == "hands"
+        assert 4.0 <= m.minutes <= 10.0 and "tape off" in m.text
+        mend = w.repairs.get(f"{wire}.mend")
+        assert mend is None or m.minutes < mend.minutes, wire
+    assert not {"starter_cable", "ground_cable"} & set(followed)
+
+
 def test_repairs_are_priced_in_minutes_and_money_and_lie_somewhere() -> None:
     w = world()
     assert len(w.repairs) >= 120

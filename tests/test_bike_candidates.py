@@ -227,6 +227,15 @@ def test_visible_chances_are_chances() -> None:
     assert all(0.0 < f.visible < 1.0 for f in world().faults)
 
 
+def test_following_a_wire_shows_more_than_a_glance_at_it() -> None:
+    """Common practice, no source: with clips and tape off a bare place is seen that a glance passes over."""
+    traced = [f for f in world().faults if f.traced is not None]
+    assert len(traced) > 40 and {f.word for f in traced} == {"wire"}
+    assert all(f.visible < f.traced < 1.0 for f in traced)
+    chafes = [f for f in traced if f.mode == "chafed"]
+    assert len(chafes) > 10 and min(f.traced for f in chafes) >= 0.85
+
+
 def test_harmless_faults_are_left_out_of_a_job() -> None:
     """10 kohm of damp on a kill wire of 400 ohm source coil: real, and without effect."""
     w = world()

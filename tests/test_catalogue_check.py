@@ -38,6 +38,7 @@ WRONG = {
     "long try": (KINDS, 'value: "8 min"', 'value: "11 min"', "ground_bolt: repair clean takes 11 min; a try takes at most 10"),
     "share above one": (KINDS, 'share: {value: "0.6"', 'share: {value: "6"', "toggle_switch.worn: share=6; expected at most 1"),
     "visible above one": (KINDS, 'visible: {value: "0.9"', 'visible: {value: "1.9"', "blade_fuse.fatigued: visible=1.9; expected at most 1"),
+    "traced above one": (KINDS, 'visible: {value: "0.9"', 'traced: {value: "1.9"', "blade_fuse.fatigued: traced=1.9; expected at most 1"),
     "rate without modes": (KINDS, 'rate: {value: "0", source: made_up}\n    modes: {}', 'rate: {value: "2", source: made_up}\n    modes: {}', "frame_metal: fails (rate 2) but has no modes"),
     "shares all zero": (KINDS, 'title: "flat"\n        edits: [{set: cell.emf, to: "10.5 V"}]\n        share: {value: "1"', 'title: "flat"\n        edits: [{set: cell.emf, to: "10.5 V"}]\n        share: {value: "0"', "battery_12v: the shares of its modes are all 0"),
     "another estimate without why": ("sources.yaml", "made_up: {title: \"round numbers for tests\", status: common_practice}", "made_up: {title: x, status: estimate}", "12.6 from made_up is an estimate without a reason; expected why: a few words"),
@@ -67,7 +68,7 @@ def test_what_reading_lets_pass_is_told_by_the_check(tiny_knowledge, what):
 
 
 def test_every_wrong_structure_was_tried():
-    assert len(WRONG) == 22
+    assert len(WRONG) == 23
 
 
 def test_a_terminal_meant_to_stay_free_is_no_problem(tiny_knowledge):

@@ -455,6 +455,34 @@ def test_no_job_ends_with_nothing_found_before_each_lamp_that_was_meant_was_look
     assert told.outcome == "repaired" and any(a.right for a in told.advice), told
 
 
+class SeesNothingAtAGlance(OwnPlayer):
+    """Sweeps show nothing; only a wire that is followed shows what is wrong with it."""
+
+    def answer(self, m, job):
+        own = super().answer(m, job)
+        return "nothing_found" if "nothing_found" in m.choices else own
+
+    again = answer
+
+
+@pytest.mark.parametrize("hidden", ["key_run.chafed=20mohm", "start_feed.chafed=20mohm"])
+def test_of_two_wires_that_no_meter_tells_apart_neither_is_mended_before_it_was_followed(hidden: str) -> None:
+    """Common practice, no source: nobody cuts a loom open on an even chance."""
+    rulebase, wording, w = opened().rulebase, opened().wording, world()
+    truth = next(i for i, c in enumerate(w.candidates) if c.id == hidden)
+    told = playing.play(
+        w,
+        rulebase,
+        wording,
+        {**playing.AS_KNOWN, "complaints": ["fuse_blows"], "kit": "meter"},
+        SeesNothingAtAGlance(w, w.candidates[truth]),
+        lambda r: bool(w.cures(r)[truth] > 0.5),
+    )
+    assert told.outcome == "repaired"
+    assert [a.right for a in told.advice] == [True], told
+    assert {"inspect:key_run@", "inspect:start_feed@"} & set(told.asked)
+
+
 def test_on_a_sound_bike_the_spark_itself_is_looked_at_before_a_long_search() -> None:
     """Common practice, no source: see whether it sparks at all before the whole ignition is unplugged."""
     rulebase, wording, w = opened().rulebase, opened().wording, world()

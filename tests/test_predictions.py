@@ -545,6 +545,17 @@ def test_a_blown_fuse_is_seen_and_a_hidden_break_is_not() -> None:
     assert word("inspect:module@", "module.low_dead") == "sound"
 
 
+def test_a_wire_that_is_followed_shows_what_the_sweep_of_its_place_may_miss() -> None:
+    """The chances that the knowledge gives: a chafe shows to a glance in 6 of 10, tape off in 9 of 10."""
+    w = world()
+    chafed = next(i for i, c in enumerate(w.candidates) if c.id == "rear_brake_wire.chafed=20mohm")
+    own = w.table(JobState(), ["inspect:rear_brake_wire@", "inspect:pedal@"]).columns
+    followed, swept = own["inspect:rear_brake_wire@"], own["inspect:pedal@"]
+    assert followed.words[chafed].tolist() == pytest.approx([0.1, 0.9])
+    assert swept.words[chafed, swept.choices.index("rear_brake_wire")] < 0.62
+    assert followed.words[w.no_fault, 1] < 0.03
+
+
 def test_a_column_without_anything_predicted_is_refused() -> None:
     with pytest.raises(ValueError, match=r"x: column has neither value and spread nor words"):
         planning_outcomes(Column("x", "volts", "V"))

@@ -143,9 +143,9 @@ def observe(
 
 
 def inspect_part(built: Build, instruments: Mapping[str, Instrument], component: str) -> Measurement:
-    """Look at, feel and tug one part."""
+    """Look at, feel and tug one part; a wire is followed from end to end."""
     kind = built.spec.kinds[built.spec.parts[component].kind]
-    look = kind.look
+    look = kind.trace if component in built.spec.wires else kind.look
     return Measurement(
         f"inspect:{component}@",
         "inspect",
@@ -377,7 +377,7 @@ def measurements(
         own_kind = spec.kinds[part.kind]
         for test in own_kind.tests:
             put(_bench(built, instruments, part.id, test))
-        if own_kind.look and part.id not in spec.wires:
+        if own_kind.trace if part.id in spec.wires else own_kind.look:
             put(inspect_part(built, instruments, part.id))
     for place in spec.places:
         if len(sweep_parts(built, place)) >= 2:

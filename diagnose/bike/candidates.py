@@ -186,6 +186,7 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
     tags = (*mode.tags, "bars") if moved else mode.tags
     severities = _severities(built, service, part, mode)
     visible = mode.visible.number if mode.visible else DEFAULT_VISIBLE
+    traced = mode.traced.number if mode.traced else None
     for neighbour in neighbours:
         crossed = any(e.op == "cross" for e in mode.edits)
         if crossed and neighbour < part.id and part.id in built.spec.parts[neighbour].neighbours:
@@ -211,6 +212,7 @@ def mode_faults(built: Build, service: Service, part: Part, kind: Kind, mode: Mo
                 tags,
                 mode.intermittent,
                 _is_lasting(kind, mode),
+                traced,
             )
 
 
@@ -293,6 +295,7 @@ def read_fault(built: Build, service: Service, text: str) -> Fault:
         model.tags,
         model.intermittent,
         model.lasting,
+        model.traced,
     )
 
 

@@ -29,6 +29,7 @@ class Fault:
     tags: tuple[str, ...] = ()
     intermittent: float = 1.0
     lasting: bool = False  # cannot mend by itself, not even for a moment
+    traced: float | None = None  # chance that following the whole wire shows it; None: as any look
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,8 @@ def _check_kind(kind: Kind) -> Iterator[Problem]:
             message = f"{kind.id}: repair {repair.id} takes {repair.minutes.number:g} min"
             yield repair.minutes.mark.problem(f"{message}; a try takes at most {LONGEST_TRY_MIN:g}")
     for mode in kind.modes:
-        for value, name in ((mode.share, "share"), (mode.visible, "visible"), (mode.handbook, "handbook")):
+        chances = (mode.share, mode.visible, mode.traced, mode.handbook)
+        for value, name in zip(chances, ("share", "visible", "traced", "handbook"), strict=True):
             if value is not None and value.number > MOST_SHARE:
                 yield value.mark.problem(f"{kind.id}.{mode.id}: {name}={value.number:g}; expected at most 1")
     if kind.rate.number > 0 and not kind.modes:

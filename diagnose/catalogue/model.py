@@ -114,6 +114,7 @@ class ModeSpec:
     severity   none | series (scaled by circuit current) | leak (1 k to 100 kohm) | short (0 to 2 ohm)
     repair     id in the kind's repairs
     visible    chance that a look at the part shows it [1]
+    traced     of a wire: chance that it shows once the wire is followed, tape off; None: visible
     fresh      factor on the prior when the wiring is new or altered [1]
     tags       words history.yaml can weigh: wet, vibration, heat, age, assembly, overload, load
     intermittent  chance that it shows at any one reading; 1 = always
@@ -127,6 +128,7 @@ class ModeSpec:
     handbook: Value | None = None
     severity: str = "none"
     visible: Value | None = None
+    traced: Value | None = None
     fresh: float = 1.0
     tags: tuple[str, ...] = ()
     intermittent: float = 1.0
@@ -207,6 +209,7 @@ class Kind:
     flash_rate  of a flasher: by_heat | by_count | fixed, what sets its rate
     shared the rate is that of all such parts of a bike together, not of each
     filler_caps  of a battery: its cells can be opened and their acid read
+    trace  of a wire: how it is followed from end to end; `look` is a glance at what of it lies open
     sides  terminal -> how a person is told which it is, where its name alone does not say
     """
 
@@ -221,6 +224,7 @@ class Kind:
     repairs: tuple[RepairSpec, ...]
     rate: Value
     look: LookSpec | None = None
+    trace: LookSpec | None = None
     tests: tuple[TestSpec, ...] = ()
     sensitive: bool = False
     high_tension: tuple[str, ...] = ()

@@ -40,11 +40,11 @@ from diagnose.errors import unknown
 
 _KIND_NEEDS = ("title", "word", "terminals", "rate", "modes")
 _KIND_MAY = (
-    *("elements", "devices", "values", "look", "repairs", "tests", "swap"),
+    *("elements", "devices", "values", "look", "trace", "repairs", "tests", "swap"),
     *("sensitive", "high_tension", "flash_rate", "shared", "sides", "filler_caps"),
 )
 _MODE_NEEDS = ("title", "edits", "share", "repair")
-_MODE_MAY = ("handbook", "severity", "visible", "fresh", "tags", "intermittent", "get_home")
+_MODE_MAY = ("handbook", "severity", "visible", "traced", "fresh", "tags", "intermittent", "get_home")
 _REPAIR_NEEDS = ("title", "sort", "cures", "minutes", "price")
 _REPAIR_MAY = ("text", "get_home", "parts", "returnable", "tool")
 
@@ -119,6 +119,7 @@ def read_kind(here: Cursor, id: str, sources: Collection[str]) -> Kind:
         repairs=repairs,
         rate=_required(here, "rate", "1", sources),
         look=_look(here.at("look"), sources) if here.has("look") else None,
+        trace=_look(here.at("trace"), sources) if here.has("trace") else None,
         tests=tuple(_test(c, name, terminals) for name, c in here.entries("tests")),
         sensitive=here.flag("sensitive"),
         high_tension=_high_tension(here, terminals),
@@ -246,6 +247,7 @@ def _mode(
         handbook=here.at("handbook").value("1", sources, low=0.0) if here.has("handbook") else None,
         severity=severity,
         visible=here.at("visible").value("1", sources, low=0.0) if here.has("visible") else None,
+        traced=here.at("traced").value("1", sources, low=0.0) if here.has("traced") else None,
         fresh=here.number("fresh", "1", 1.0, low=0.0),
         tags=here.texts("tags"),
         intermittent=intermittent,

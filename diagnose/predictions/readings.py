@@ -361,15 +361,18 @@ def _inspect(p: Functions, job: JobState, m: Measurement) -> Column:
     n = len(p.candidates)
     spec = p.built.spec
     damaged: dict[str, np.ndarray] = {}
+    traced = m.what in spec.wires
     for component in m.components:
-        look = spec.kinds[spec.parts[component].kind].look
+        kind = spec.kinds[spec.parts[component].kind]
+        look = kind.trace if traced else kind.look
         false_alarm = look.false_alarm if look else 0.01
         damaged[component] = np.full(n, false_alarm if len(m.components) == 1 else false_alarm / 4.0)
     done = set(job.done)
     for i, candidate in enumerate(p.candidates):
         for fault in candidate.faults:
             if fault.component in damaged and not done.intersection(fault.repairs):
-                damaged[fault.component][i] = max(damaged[fault.component][i], fault.visible)
+                shows = fault.traced if traced and fault.traced is not None else fault.visible
+                damaged[fault.component][i] = max(damaged[fault.component][i], shows)
     for device, mask in p.found().opened.items():
         component = device.partition(".")[0]
         if component in damaged and component not in job.renewed:
