@@ -332,3 +332,16 @@ def test_readings_agree_with_ngspice(bike: str) -> None:
             wrong.append(f"{suspects[i].id} {m.id}: {ours:g}, ngspice {theirs:g}")
     assert not wrong, wrong
     assert compared >= 55
+
+
+@pytest.mark.parametrize("fault", ["generator_winding.open", "generator_plug_ac.backed_out"])
+def test_behind_an_open_charging_winding_a_running_engine_makes_no_volts(fault: str) -> None:
+    """Ohm's law: the meter, 10 Mohm, sees the battery through what the rectifier lets back, 50 kohm."""
+    condition = "engine=5000,key=run"
+    ids = ("drop:rectifier.ac:battery.minus", "volts:battery.plus:battery.minus")
+    asked = [parse(f"{m}@{condition}", COMMUTER) for m in ids]
+    floats, posts_read = (
+        r["value"] for r in shown(condition, fault, measurements=asked, bike=COMMUTER)["readings"]
+    )
+    assert floats == pytest.approx(posts_read * 10e6 / (10e6 + 50e3), abs=0.03)
+    assert posts_read < 6.5  # nothing charges

@@ -73,3 +73,18 @@ def test_likely_suspects_of_a_shipped_bike_that_any_measurement_tells_apart_are_
     assert not lost.any(), [
         (own.candidates[leading[i]].id, own.candidates[leading[j]].id) for i, j in np.argwhere(lost)
     ][:5]
+
+
+@pytest.mark.parametrize("complaint", ["fuse_blows", "dash_dead"])
+def test_a_first_plan_leaves_out_only_what_nobody_does_first(complaint):
+    """Common practice, no source: a lamp for the fuse and key on, then branch by branch."""
+    own = world("custom_single")
+    everything = set(own.planned((complaint,), JobState(), "meter"))
+    first = set(own.planned((complaint,), JobState(), "meter", first=True))
+    lamps = [own.measurements[m] for m in first if own.measurements[m].kind == "lamp"]
+    assert {m.condition.out for m in lamps} >= {("main_fuse",), ("acc_fuse",)}
+    assert all(len(m.condition.controls) == 1 and not m.condition.apart for m in lamps if m.condition.out)
+    left_out = [
+        own.measurements[m] for m in everything - first if own.measurements[m].kind in ("lamp", "amps")
+    ]
+    assert left_out and all(m.condition.out for m in left_out)

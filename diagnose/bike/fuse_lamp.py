@@ -34,9 +34,11 @@ def fuse_lamps(built: Build, service: Service) -> Mapping[str, float]:
 
 
 def is_later(m: Measurement) -> bool:
-    """Whether nobody does this before another reading: an ammeter for a fuse, branches undone behind a lamp.
+    """Whether nobody does this before another reading: an ammeter for a fuse, and a lamp in its place with
+    branches undone, or with more switched on than what the fuse needs to be live.
 
-    To foretell them all takes a third of a first plan's time; of 46 complaints on four bikes none began with
-    another step, nor with another estimate, without them.
+    To foretell them all takes half of a first plan's time; of 196 complaints on four bikes none began with
+    another step without them, nor with another estimate by more than a tenth of a minute.
     """
-    return bool(m.condition.out) and (m.kind == "amps" or (m.kind == "lamp" and bool(m.condition.apart)))
+    more = bool(m.condition.apart) or len(m.condition.controls) > 1
+    return bool(m.condition.out) and (m.kind == "amps" or (m.kind == "lamp" and more))

@@ -37,6 +37,9 @@ Mode = str
 
 # A regulator that senses elsewhere is followed in rounds: each raises the output by what is missing there.
 SENSE_ROUNDS = 3
+# [1] of a sound winding's AC volts: fewer than these never lift a diode above the battery (estimate). What
+# comes through leaks to a plug that is off is far below it.
+CHARGES_FROM = 0.05
 # An alternator at full field drives its battery to some 16 to 18 V (owners' forum guide: above 15.5 to 16 V
 # is runaway); as a share of the volts it should hold. Estimate.
 SENSE_MOST = 1.25
@@ -305,7 +308,7 @@ class Situations:
         return ("ac", "ac@90") if self.built.phases else ("ac",)
 
     def charge_share(self, job: JobState, condition: Condition) -> np.ndarray:
-        """(n_candidates,) share of the healthy AC volts that reach the regulator [1]."""
+        """(n_candidates,) share of the healthy AC volts that reach the regulator [1]; 0 for too few."""
         key = (job, condition.text)
         if key not in self._charge:
             share = np.ones(len(self.candidates))
@@ -319,7 +322,7 @@ class Situations:
                     ]
                     volts = np.sqrt(np.sum(np.square(parts), axis=0))
                     share = np.minimum(share, volts / max(float(volts[self.healthy]), 1e-9))
-            self._charge[key] = np.clip(share, 0.0, 1.0)
+            self._charge[key] = np.where(share < CHARGES_FROM, 0.0, np.clip(share, 0.0, 1.0))
         return self._charge[key]
 
     # ---- solving -------------------------------------------------------------------------------
