@@ -26,11 +26,11 @@ SURE = ((1e-9,), (1.0,))  # no gross errors
 LAMP = 1.44  # ohm, a 100 W lamp at 12 V
 
 
-def family(n: int = 3) -> Ranges:
-    """Rows 1..n are severities of one fault, mildest first; row 0 is the sound bike."""
+def family(n: int = 3, *, opens: bool = False) -> Ranges:
+    """Rows 1..n are severities of one fault, mildest first; row 0 is the sound bike, n + 1 the open joint."""
     rows = np.arange(1, n + 1)
-    none = np.array([], dtype=int)
-    return Ranges(rows, rows - 1, np.minimum(rows + 1, n), none, 0)
+    worse = np.minimum(rows + 1, n)
+    return Ranges(rows, rows - 1, worse, rows + 1 if opens else worse, np.array([], dtype=int), 0)
 
 
 def light(ohms: np.ndarray) -> np.ndarray:
@@ -60,6 +60,22 @@ def test_a_relay_that_lets_go_between_two_severities_shows_one_state_or_the_othe
     assert words[:, :, 1:3].max() < 0.05
     turning = words_by_degree(lambda on: np.stack([on, ~on], axis=1).astype(float), (share > 0.5,), family())
     assert turning[3, :, 0].tolist() == [1.0, *[0.0] * (POINTS - 1)]
+
+
+def test_past_the_worst_severity_a_relay_may_let_go_as_it_does_with_the_joint_open() -> None:
+    """Half of the worst sixth, by hand; what is not the worst, or never open, stays as it was."""
+    pulled = np.array([True, True, True, True, False])
+    words = words_by_degree(
+        lambda on: np.stack([on, ~on], axis=1).astype(float), (pulled,), family(opens=True)
+    )
+    assert words[3, :, 0].tolist() == [*[1.0] * (POINTS - 1), 0.5]
+    assert words[2, :, 0].tolist() == [1.0] * POINTS
+    share = np.array([1.0, 0.9, 0.7, 0.4, 0.0])
+    closed = words_by_degree(light_words, (share,), family())
+    opens = words_by_degree(light_words, (share,), family(opens=True))
+    assert opens[3, -1] == pytest.approx(0.5 * closed[3, -1] + 0.5 * light_words(share)[4])
+    changed = np.any(opens != closed, axis=2)
+    assert changed.sum() == 1 and changed[3, -1]
 
 
 def test_a_sound_bike_and_what_has_no_degrees_have_the_same_words_everywhere() -> None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from diagnose.bike.candidates import severity_family
 from diagnose.bike.model import Candidate
-from diagnose.circuit.netlist import Change
+from diagnose.circuit.netlist import Change, Open
 from diagnose.predictions.outcomes import log_ohms
 from diagnose.predictions.table import Column
 
@@ -22,6 +22,7 @@ WORN_SPREAD = 0.15  # [1] of how far a worn value takes a reading from sound: no
 STEPS = (1 / 6, 3 / 6, 5 / 6)  # [1] of the way to either end of a range: even points at which words are known
 POINTS = 2 * len(STEPS)
 JUMP = 3.0  # [ln] shares further apart are two states of a relay or unit, nothing between (estimate)
+PARTED = 0.5  # [1] chance that a joint at the bad end of its worst range acts like an open one (estimate)
 LEAST_SHARE = 1e-6  # [1] of an effect: what is less is none (ohms: what is more than its inverse is open)
 EVEN = 12.0**0.5  # a value anywhere in a range has this part of its width as standard deviation
 
@@ -33,6 +34,7 @@ class Ranges:
     rows    (k,) candidates that come in degrees
     milder  (k,) row of the next milder severity; the sound bike's for the mildest
     worse   (k,) row of the next worse one; its own for the worst
+    parted  (k,) as worse, but for the worst the row of the suspect in which the same joint is open, if any is
     worn    (m,) candidates whose part has a wrong value, of which only one is solved
     healthy row of the sound bike
     """
@@ -40,12 +42,13 @@ class Ranges:
     rows: np.ndarray
     milder: np.ndarray
     worse: np.ndarray
+    parted: np.ndarray
     worn: np.ndarray
     healthy: int
 
 
 _NONE = np.array([], dtype=int)
-NO_RANGES = Ranges(_NONE, _NONE, _NONE, _NONE, healthy=0)
+NO_RANGES = Ranges(_NONE, _NONE, _NONE, _NONE, _NONE, 0)
 
 
 def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
@@ -55,7 +58,12 @@ def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
         own = severity_family(c.faults[0]) if len(c.faults) == 1 else None
         if own is not None:
             families.setdefault(own[0], []).append((own[1], i))
-    rows, milder, worse = [], [], []
+    opens: dict[str, int] = {}
+    for i, c in enumerate(candidates):
+        edits = c.faults[0].edits if len(c.faults) == 1 else ()
+        if len(edits) == 1 and isinstance(edits[0], Open):
+            opens.setdefault(edits[0].element, i)
+    rows, milder, worse, parted = [], [], [], []
     worn = [
         i
         for i, c in enumerate(candidates)
@@ -69,8 +77,11 @@ def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
             rows.append(row)
             milder.append(order[place - 1] if place else healthy)
             worse.append(order[place + 1] if place + 1 < len(order) else row)
-    lists = [np.array(x, dtype=int) for x in (rows, milder, worse, worn)]
-    return Ranges(lists[0], lists[1], lists[2], lists[3], healthy)
+            joints = [e.target for e in candidates[row].faults[0].edits if isinstance(e, Change)]
+            at_last = next((opens[j] for j in joints if j in opens), row)
+            parted.append(at_last if worse[-1] == row else worse[-1])
+    lists = [np.array(x, dtype=int) for x in (rows, milder, worse, parted, worn)]
+    return Ranges(lists[0], lists[1], lists[2], lists[3], lists[4], healthy)
 
 
 def words_by_degree(
@@ -84,11 +95,17 @@ def words_by_degree(
     formula   the points lie STEPS of the way to either end of the range. It ends half way to the neighbour,
               in the logarithm; beyond the worst as far again as its milder neighbour is away. Where two
               neighbours are further apart than JUMP (or bool), the outermost point is the neighbour itself.
+              At the bad end of the worst a relay may let go or a unit fall asleep, which nothing milder
+              tells: PARTED of its words are those of the same joint open.
     """
     if not len(own.rows):
         return np.repeat(np.asarray(words_of(*shares), dtype=float)[:, None], POINTS, axis=1)
     points = [*((0, step) for step in reversed(STEPS)), *((1, step) for step in STEPS)]
-    return np.stack([words_of(*(_toward(x, own, *point) for x in shares)) for point in points], axis=1)
+    words = np.stack([words_of(*(_toward(x, own, *point) for x in shares)) for point in points], axis=1)
+    last = own.parted != own.worse
+    rows, opened = own.rows[last], np.asarray(words_of(*shares), dtype=float)[own.parted[last]]
+    words[rows, -1] = (1.0 - PARTED) * words[rows, -1] + PARTED * opened
+    return words
 
 
 def _toward(share: np.ndarray, own: Ranges, side: int, step: float) -> np.ndarray:
@@ -97,17 +114,17 @@ def _toward(share: np.ndarray, own: Ranges, side: int, step: float) -> np.ndarra
     here, milder, worse = share[..., own.rows], share[..., own.milder], share[..., own.worse]
     out = share.copy()
     beside = worse if side else milder
+    outermost = step == STEPS[-1]
     if share.dtype == bool:
-        out[..., own.rows] = beside if step == STEPS[-1] else here
+        out[..., own.rows] = beside if outermost else here
         return out
-    at, mild, beyond = (np.log(np.clip(x, LEAST_SHARE, 1.0 / LEAST_SHARE)) for x in (here, milder, worse))
-    whole = (beyond if side else mild) - at
-    jumps = np.abs(whole) > JUMP
-    way = 0.5 * whole
+    at, mild, end = (np.log(np.clip(x, LEAST_SHARE, 1.0 / LEAST_SHARE)) for x in (here, milder, beside))
+    jumps = np.abs(end - at) > JUMP
+    way = 0.5 * (end - at)
     if side:
         past = at - mild
         way = np.where(own.worse == own.rows, np.where(np.abs(past) > JUMP, 0.0, past), way)
-    out[..., own.rows] = np.where(jumps, beside if step == STEPS[-1] else here, here * np.exp(step * way))
+    out[..., own.rows] = np.where(jumps, beside if outermost else here, here * np.exp(step * way))
     return out
 
 
