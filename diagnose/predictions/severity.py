@@ -58,11 +58,7 @@ def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
         own = severity_family(c.faults[0]) if len(c.faults) == 1 else None
         if own is not None:
             families.setdefault(own[0], []).append((own[1], i))
-    opens: dict[str, int] = {}
-    for i, c in enumerate(candidates):
-        edits = c.faults[0].edits if len(c.faults) == 1 else ()
-        if len(edits) == 1 and isinstance(edits[0], Open):
-            opens.setdefault(edits[0].element, i)
+    opened = _opened(candidates)
     rows, milder, worse, parted = [], [], [], []
     worn = [
         i
@@ -78,16 +74,26 @@ def ranges(candidates: Sequence[Candidate], healthy: int = 0) -> Ranges:
             milder.append(order[place - 1] if place else healthy)
             worse.append(order[place + 1] if place + 1 < len(order) else row)
             joints = [e.target for e in candidates[row].faults[0].edits if isinstance(e, Change)]
-            at_last = next((opens[j] for j in joints if j in opens), row)
+            at_last = next((opened[j] for j in joints if j in opened), row)
             parted.append(at_last if worse[-1] == row else worse[-1])
     lists = [np.array(x, dtype=int) for x in (rows, milder, worse, parted, worn)]
     return Ranges(lists[0], lists[1], lists[2], lists[3], lists[4], healthy)
 
 
+def _opened(candidates: Sequence[Candidate]) -> dict[str, int]:
+    """Row of the suspect in which nothing but this element is open, by element."""
+    found: dict[str, int] = {}
+    for i, c in enumerate(candidates):
+        edits = c.faults[0].edits if len(c.faults) == 1 else ()
+        if len(edits) == 1 and isinstance(edits[0], Open):
+            found.setdefault(edits[0].element, i)
+    return found
+
+
 def words_by_degree(
     words_of: Callable[..., np.ndarray], shares: Sequence[np.ndarray], own: Ranges
 ) -> np.ndarray:
-    """Words of shares at four points of the range that each severity stands for, the mildest first.
+    """Words of shares at even points of the range that each severity stands for, the mildest first.
 
     words_of  from shares to (n_candidates, n_words)
     shares    (..., n_candidates) each: an effect, volts or ohms (not negative), or bool
