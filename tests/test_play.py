@@ -483,6 +483,32 @@ def test_of_two_wires_that_no_meter_tells_apart_neither_is_mended_before_it_was_
     assert {"inspect:key_run@", "inspect:start_feed@"} & set(told.asked)
 
 
+@pytest.mark.parametrize("hidden", ["key_plug_feed.backed_out", "battery.link_open", "key_switch.open_main"])
+def test_by_eye_and_hand_alone_no_part_is_bought_on_a_hunch(hidden: str) -> None:
+    """Common practice, no source: a dead bike and no lamp or meter calls for one, not for a new switch."""
+    rulebase, wording, w = opened().rulebase, opened().wording, world("road_twin")
+    truth = next(i for i, c in enumerate(w.candidates) if c.id == hidden)
+    told: list[dict[str, Any]] = []
+    playing.play(
+        w,
+        rulebase,
+        wording,
+        {**playing.AS_KNOWN, "complaints": ["indicators_dead"], "kit": "hands"},
+        OwnPlayer(w, w.candidates[truth]),
+        lambda r: bool(w.cures(r)[truth] > 0.5),
+        told=told.append,
+    )
+    advice = [e for e in told if e["event"] == "advice"]
+    assert advice
+    for each in advice:
+        if each["sort"] == "repair" and w.repairs[each["repair"]].price > 0.0:
+            assert each["probability"] >= 0.6, each
+    if (
+        hidden == "key_plug_feed.backed_out"
+    ):  # nothing a hand can do tells it from the switch: what would, is said
+        assert advice[-1]["sort"] == "stop" and "would tell: volts" in advice[-1]["text"]
+
+
 def test_on_a_sound_bike_the_spark_itself_is_looked_at_before_a_long_search() -> None:
     """Common practice, no source: see whether it sparks at all before the whole ignition is unplugged."""
     rulebase, wording, w = opened().rulebase, opened().wording, world()

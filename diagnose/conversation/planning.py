@@ -167,7 +167,9 @@ def _limits(state: State) -> Limits:
     taken = sum(1 for r in state.readings if not r.repeats)
     lost = LOST_EARLY if taken < FEW_READINGS else LOST
     if not state.dozes:
-        return Limits(lost=lost)
+        # with nothing but eyes and hands an end that names what would tell is better than a part on a hunch
+        by_hand = state.setting.kit == "hands"
+        return Limits(lost=lost, hopeless=Limits().likely if by_hand else Limits().hopeless)
     return Limits(lost=lost, hopeless=SURE_ASLEEP, cheap=CHEAP, faint=Limits().likely)
 
 
