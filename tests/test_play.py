@@ -440,18 +440,28 @@ def test_a_severity_drawn_between_lies_within_half_way_to_its_neighbours() -> No
     assert drawn_between(w, open_wire, rng, "dash_dead") is w.candidates[open_wire]
 
 
-@pytest.mark.parametrize("hidden", ["rear_plug_tail.poor=21ohm", "rear_plug_tail.poor=5.6ohm"])
-def test_no_job_ends_with_nothing_found_before_each_lamp_that_was_meant_was_looked_at(hidden: str) -> None:
-    rulebase, wording, w = opened().rulebase, opened().wording, world("trail_single")
+def job_about(
+    bike: str, hidden: str, complaint: str, player: type[OwnPlayer] = OwnPlayer, *, kit: str = "meter"
+) -> tuple[playing.Played, list[dict[str, Any]]]:
+    """One job about a hidden fault of a shipped bike, and every event of it."""
+    w = world(bike)
     truth = next(i for i, c in enumerate(w.candidates) if c.id == hidden)
+    events: list[dict[str, Any]] = []
     told = playing.play(
         w,
-        rulebase,
-        wording,
-        {**playing.AS_KNOWN, "complaints": ["lamp_dim"], "kit": "meter"},
-        OwnPlayer(w, w.candidates[truth]),
+        opened().rulebase,
+        opened().wording,
+        {**playing.AS_KNOWN, "complaints": [complaint], "kit": kit},
+        player(w, w.candidates[truth]),
         lambda r: bool(w.cures(r)[truth] > 0.5),
+        told=events.append,
     )
+    return told, events
+
+
+@pytest.mark.parametrize("hidden", ["rear_plug_tail.poor=21ohm", "rear_plug_tail.poor=5.6ohm"])
+def test_no_job_ends_with_nothing_found_before_each_lamp_that_was_meant_was_looked_at(hidden: str) -> None:
+    told, _ = job_about("trail_single", hidden, "lamp_dim")
     assert told.outcome == "repaired" and any(a.right for a in told.advice), told
 
 
@@ -468,16 +478,7 @@ class SeesNothingAtAGlance(OwnPlayer):
 @pytest.mark.parametrize("hidden", ["key_run.chafed=20mohm", "start_feed.chafed=20mohm"])
 def test_of_two_wires_that_no_meter_tells_apart_neither_is_mended_before_it_was_followed(hidden: str) -> None:
     """Common practice, no source: nobody cuts a loom open on an even chance."""
-    rulebase, wording, w = opened().rulebase, opened().wording, world()
-    truth = next(i for i, c in enumerate(w.candidates) if c.id == hidden)
-    told = playing.play(
-        w,
-        rulebase,
-        wording,
-        {**playing.AS_KNOWN, "complaints": ["fuse_blows"], "kit": "meter"},
-        SeesNothingAtAGlance(w, w.candidates[truth]),
-        lambda r: bool(w.cures(r)[truth] > 0.5),
-    )
+    told, _ = job_about("custom_single", hidden, "fuse_blows", SeesNothingAtAGlance)
     assert told.outcome == "repaired"
     assert [a.right for a in told.advice] == [True], told
     assert {"inspect:key_run@", "inspect:start_feed@"} & set(told.asked)
@@ -486,19 +487,9 @@ def test_of_two_wires_that_no_meter_tells_apart_neither_is_mended_before_it_was_
 @pytest.mark.parametrize("hidden", ["key_plug_feed.backed_out", "battery.link_open", "key_switch.open_main"])
 def test_by_eye_and_hand_alone_no_part_is_bought_on_a_hunch(hidden: str) -> None:
     """Common practice, no source: a dead bike and no lamp or meter calls for one, not for a new switch."""
-    rulebase, wording, w = opened().rulebase, opened().wording, world("road_twin")
-    truth = next(i for i, c in enumerate(w.candidates) if c.id == hidden)
-    told: list[dict[str, Any]] = []
-    playing.play(
-        w,
-        rulebase,
-        wording,
-        {**playing.AS_KNOWN, "complaints": ["indicators_dead"], "kit": "hands"},
-        OwnPlayer(w, w.candidates[truth]),
-        lambda r: bool(w.cures(r)[truth] > 0.5),
-        told=told.append,
-    )
-    advice = [e for e in told if e["event"] == "advice"]
+    w = world("road_twin")
+    _, events = job_about("road_twin", hidden, "indicators_dead", kit="hands")
+    advice = [e for e in events if e["event"] == "advice"]
     assert advice
     for each in advice:
         if each["sort"] == "repair" and w.repairs[each["repair"]].price > 0.0:
