@@ -143,9 +143,9 @@ def observe(
 
 
 def inspect_part(built: Build, instruments: Mapping[str, Instrument], component: str) -> Measurement:
-    """Look at, feel and tug one part; a wire is followed from end to end."""
+    """Look at, feel and tug one part; a wire is followed along its way at its place, tape off."""
     kind = built.spec.kinds[built.spec.parts[component].kind]
-    look = kind.trace if component in built.spec.wires else kind.look
+    look = (kind.trace if component in built.spec.wires else None) or kind.look
     return Measurement(
         f"inspect:{component}@",
         "inspect",

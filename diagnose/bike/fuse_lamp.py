@@ -34,11 +34,10 @@ def fuse_lamps(built: Build, service: Service) -> Mapping[str, float]:
 
 
 def is_later(m: Measurement) -> bool:
-    """Whether nobody does this before another reading: an ammeter for a fuse, and a lamp in its place with
-    branches undone, or with more switched on than what the fuse needs to be live.
+    """Whether nobody does this first: an ammeter for a fuse, or a lamp there with more done than the key on.
 
-    To foretell them all takes half of a first plan's time; of 196 complaints on four bikes none began with
-    another step without them, nor with another estimate by more than a tenth of a minute.
+    More: branches undone behind it, or another switch on. Of 196 complaints on four bikes none began with
+    another step without these, nor with another estimate by more than a tenth of a minute.
     """
     more = bool(m.condition.apart) or len(m.condition.controls) > 1
     return bool(m.condition.out) and (m.kind == "amps" or (m.kind == "lamp" and more))

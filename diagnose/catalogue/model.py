@@ -209,7 +209,7 @@ class Kind:
     flash_rate  of a flasher: by_heat | by_count | fixed, what sets its rate
     shared the rate is that of all such parts of a bike together, not of each
     filler_caps  of a battery: its cells can be opened and their acid read
-    trace  of a wire: how it is followed from end to end; `look` is a glance at what of it lies open
+    trace  of a wire: how it is followed at its place, tape off; `look` is a glance at what lies open
     sides  terminal -> how a person is told which it is, where its name alone does not say
     """
 

@@ -364,7 +364,7 @@ def _inspect(p: Functions, job: JobState, m: Measurement) -> Column:
     traced = m.what in spec.wires
     for component in m.components:
         kind = spec.kinds[spec.parts[component].kind]
-        look = kind.trace if traced else kind.look
+        look = (kind.trace if traced else None) or kind.look
         false_alarm = look.false_alarm if look else 0.01
         damaged[component] = np.full(n, false_alarm if len(m.components) == 1 else false_alarm / 4.0)
     done = set(job.done)
